@@ -1,0 +1,5 @@
+//! The session notes: session.toml as types with units.
+
+pub mod session;
+
+pub use session::*;
