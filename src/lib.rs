@@ -16,6 +16,7 @@
 
 pub mod archive;
 pub mod bracket;
+pub mod cli;
 pub mod demo;
 pub mod density;
 pub mod error;

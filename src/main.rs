@@ -1,1 +1,40 @@
-fn main() {}
+//! Parses the command line, runs the command, prints what it says, sets the exit status.
+
+use clap::Parser;
+use hyaline::cli::{self, Cli, Outcome};
+use std::io::Write;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    if let Some(jobs) = cli.common.jobs {
+        // Only fails when a pool is already there, which no command line can bring about.
+        let _ = rayon::ThreadPoolBuilder::new().num_threads(jobs.into()).build_global();
+    }
+    let outcome = cli::run(&cli);
+    let printed = print(&outcome, cli.common.json);
+    for error in &outcome.errors {
+        eprintln!("{error}");
+    }
+    if outcome.errors.is_empty() && printed.is_ok() { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
+
+/// A reader that closed the pipe has what it wanted: not an error worth a message.
+fn print(outcome: &Outcome, json: bool) -> std::io::Result<()> {
+    let mut out = std::io::stdout().lock();
+    if json {
+        let errors: Vec<String> = outcome.errors.iter().map(ToString::to_string).collect();
+        let mut document = outcome.json.clone();
+        match &mut document {
+            serde_json::Value::Object(map) => {
+                map.insert("errors".into(), errors.into());
+            }
+            other => *other = serde_json::json!({ "result": other.take(), "errors": errors }),
+        }
+        serde_json::to_writer_pretty(&mut out, &document)?;
+        writeln!(out)?;
+    } else {
+        out.write_all(outcome.text.as_bytes())?;
+    }
+    out.flush()
+}

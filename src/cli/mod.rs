@@ -1,0 +1,89 @@
+//! The commands, one file each: arguments in, an [`Outcome`] out. Only `main` prints and sets the exit status.
+
+pub mod completions;
+
+use crate::error::Error;
+use clap::{Args, Parser, Subcommand};
+use std::path::PathBuf;
+
+/// Copies of glass negatives into positives that can be measured, compared and kept
+#[derive(Debug, Parser)]
+#[command(name = "hyaline", version, about, propagate_version = true, arg_required_else_help = true)]
+#[command(after_help = "Examples:\n  hyaline demo kiln             a made-up session, to see what comes out\n  \
+    hyaline check my-session      what is missing or risky, before the plates are put away\n  \
+    hyaline digitize my-session   the positives, the records and a page to look at")]
+pub struct Cli {
+    #[command(flatten)]
+    pub common: Common,
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// Options that every command takes.
+#[derive(Debug, Clone, Default, Args)]
+pub struct Common {
+    /// One JSON document on standard output, nothing else there
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// No progress and no messages, only errors
+    #[arg(long, global = true)]
+    pub quiet: bool,
+    /// Threads to work with (all cores without it)
+    #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    pub jobs: Option<u16>,
+}
+
+/// The session to work on, and where its results go.
+#[derive(Debug, Clone, Args)]
+pub struct SessionArgs {
+    /// The notes file (session.toml) or its folder
+    #[arg(default_value = ".")]
+    pub session: PathBuf,
+    /// Where results go, in place of out/ beside the notes
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Only this plate (may be given several times)
+    #[arg(long = "plate", value_name = "ID")]
+    pub plates: Vec<String>,
+    /// Go on where a check would stop a plate; the record says so
+    #[arg(long)]
+    pub force: bool,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Prints a completion script for a shell
+    #[command(after_help = "Example:\n  hyaline completions bash > ~/.local/share/bash-completion/completions/hyaline")]
+    Completions(completions::Args),
+}
+
+/// What a command did: for people, for programs, and what went wrong.
+#[derive(Debug, Default)]
+pub struct Outcome {
+    /// For standard output, unless `--json`.
+    pub text: String,
+    /// The same for programs.
+    pub json: serde_json::Value,
+    /// Each makes the exit status 1.
+    pub errors: Vec<Error>,
+}
+
+impl Outcome {
+    /// A command that could not begin.
+    pub fn failed(errors: Vec<Error>) -> Self {
+        Outcome { text: String::new(), json: serde_json::Value::Null, errors }
+    }
+}
+
+impl From<Error> for Outcome {
+    fn from(error: Error) -> Self {
+        Outcome::failed(vec![error])
+    }
+}
+
+/// Runs the command that the line names.
+pub fn run(cli: &Cli) -> Outcome {
+    match &cli.command {
+        Command::Completions(args) => completions::run(args),
+    }
+}
