@@ -140,6 +140,22 @@ impl<T: Copy + Send + Sync> Image<T> {
     }
 }
 
+/// Means over square cells of `factor` pixels, for types that are one f32. Cells that the far borders cut are left out.
+pub fn reduced<T: bytemuck::Pod + Send + Sync>(image: &Image<T>, factor: usize) -> Image<T> {
+    let size = Size::new(image.rows() / factor, image.columns() / factor);
+    let weight = 1.0 / (factor * factor) as f32;
+    Image::from_rows(size, T::zeroed(), |row, out| {
+        let out: &mut [f32] = bytemuck::cast_slice_mut(out);
+        for line in row * factor..(row + 1) * factor {
+            let line: &[f32] = bytemuck::cast_slice(image.row(line));
+            for (sum, cell) in out.iter_mut().zip(line.chunks_exact(factor)) {
+                *sum += cell.iter().sum::<f32>();
+            }
+        }
+        out.iter_mut().for_each(|sum| *sum *= weight);
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -149,6 +165,12 @@ mod tests {
         let image = Image::from_vec(Size::new(3, 4), (0..12).collect());
         let part = image.crop(Window { row: 1, column: 2, size: Size::new(2, 2) });
         assert_eq!(part.pixels(), &[6, 7, 10, 11]);
+    }
+
+    #[test]
+    fn a_reduced_image_holds_the_means_of_its_cells() {
+        let image = Image::from_vec(Size::new(2, 5), (0..10).map(|v| v as f32).collect());
+        assert_eq!(reduced(&image, 2).pixels(), &[3.0, 5.0]);
     }
 
     #[test]

@@ -1,1 +1,14 @@
-//! (being built)
+//! From linear light to transmittance: dark frames, the blank, glare.
+//!
+//! In: [`crate::frame::Frame`]s of the bare panel and of a plate. Out: an image of [`crate::units::Transmittance`] in the
+//! sensor's own coordinates, 1 where the panel is bare.
+
+pub mod blank;
+pub mod calm;
+pub mod divide;
+pub mod glare;
+pub mod steady;
+
+pub use blank::FlatField;
+pub use divide::{Seen, divide};
+pub use glare::Veil;

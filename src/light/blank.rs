@@ -1,0 +1,321 @@
+//! The blank: frames of the bare panel, averaged into the light that each photosite would see without a plate.
+//!
+//! In: one or more [`Frame`]s of one camera, size and layout. Out: a [`FlatField`], linear light of each channel, lit where the
+//! panel is seen (a black mask that lay there during the blanks stays dark). Frames are brought to one level first, so that a
+//! panel that drifts does not widen the spread; of three or more, samples that stand apart are left out.
+//! Fails when a frame is clipped or too dim to divide by.
+
+use super::calm::{calm, spatial_variance, variance_of_mean};
+use crate::error::Fault;
+use crate::frame::{Frame, Layout, Settings};
+use crate::image::{Image, Size};
+use crate::units::Linear;
+
+/// Share of clipped samples in any channel above which a blank cannot be divided by: dead photosites are far fewer.
+const CLIPPED_SHARE: f64 = 1e-3;
+/// Light, as a share of saturation, that the bright part of a blank must reach; below it, codes and noise are too coarse.
+const LEAST_LIGHT: f32 = 0.03;
+/// Samples further than this many standard deviations from the median of the frames are outliers.
+const OUTLIER: f32 = 6.0;
+/// Every how many rows and columns the comparison of whole frames looks.
+const STRIDE: usize = 16;
+
+/// The bare panel's light, channel by channel.
+#[derive(Debug, Clone)]
+pub struct FlatField {
+    /// One for each channel (a mosaic has one).
+    pub planes: Vec<Image<Linear>>,
+    pub layout: Layout,
+    /// Settings of the first blank, at whose exposure the planes stand.
+    pub settings: Settings,
+    /// When each blank was taken and its level, the mean of all being 1 once their settings are allowed for.
+    pub levels: Vec<Level>,
+}
+
+/// The level of one blank.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Level {
+    pub taken: Option<String>,
+    pub level: f64,
+}
+
+impl FlatField {
+    /// Averages blanks. `dark` is what the sensor shows with the lens capped. Frames must be of one size and layout, and have
+    /// passed [`check`].
+    pub fn from_frames(frames: &[&Frame], dark: Option<&Dark>) -> FlatField {
+        let first = frames[0];
+        let by_settings: Vec<f64> =
+            frames.iter().map(|f| f.settings.exposure_ratio(&first.settings).unwrap_or(1.0)).collect();
+        let seen = levels(frames, &by_settings);
+        let mean = seen.iter().sum::<f64>() / seen.len() as f64;
+        let scales: Vec<f32> = seen.iter().zip(&by_settings).map(|(l, e)| (mean / (l * e)) as f32).collect();
+        let planes = (0..first.channels()).map(|c| average(frames, &scales, c, dark)).collect();
+        let levels =
+            frames.iter().zip(&seen).map(|(f, l)| Level { taken: f.settings.taken.clone(), level: l / mean }).collect();
+        FlatField { planes, layout: first.layout, settings: first.settings.clone(), levels }
+    }
+
+    pub fn size(&self) -> Size {
+        self.planes[0].size()
+    }
+
+    /// The panel's level at the time of a capture relative to the blanks' mean: interpolated between the blanks by time, the
+    /// nearest one's outside their span, 1 where times are not known.
+    pub fn level_at(&self, taken: Option<&str>) -> f64 {
+        let Some(t) = taken.and_then(seconds) else { return 1.0 };
+        let mut known: Vec<(f64, f64)> =
+            self.levels.iter().filter_map(|l| Some((seconds(l.taken.as_deref()?)?, l.level))).collect();
+        if known.len() < self.levels.len() || known.len() < 2 {
+            return 1.0;
+        }
+        known.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let before = known.iter().rev().find(|k| k.0 <= t);
+        let after = known.iter().find(|k| k.0 > t);
+        match (before, after) {
+            (Some(a), Some(b)) => a.1 + (b.1 - a.1) * (t - a.0) / (b.0 - a.0),
+            (Some(k), None) | (None, Some(k)) => k.1,
+            (None, None) => 1.0,
+        }
+    }
+}
+
+/// Seconds on some scale of a camera's local time.
+fn seconds(taken: &str) -> Option<f64> {
+    let time: jiff::civil::DateTime = taken.parse().ok()?;
+    let since = time.duration_since(jiff::civil::DateTime::constant(2000, 1, 1, 0, 0, 0, 0));
+    Some(since.as_secs_f64())
+}
+
+/// Says whether one frame can serve as a blank.
+pub fn check(frame: &Frame) -> Result<(), Fault> {
+    let clipped = (0..frame.channels()).map(|c| frame.clipped_share(c)).fold(0.0, f64::max);
+    if clipped > CLIPPED_SHARE {
+        return Err(Fault::new(
+            format!("the blank is clipped: {:.1} % of its samples are at full scale", 100.0 * clipped),
+            "retake it with a shorter exposure, its brightest part well below full scale",
+        ));
+    }
+    let bright = (0..frame.channels()).map(|c| bright_part(frame, c)).fold(0.0, f32::max);
+    if bright < LEAST_LIGHT {
+        return Err(Fault::new(
+            format!(
+                "the blank is too dim: its bright part reaches {:.1} % of full scale ({:.2} % clipped)",
+                100.0 * bright,
+                100.0 * clipped
+            ),
+            "retake it with the panel lit and a longer exposure",
+        ));
+    }
+    Ok(())
+}
+
+/// Light that a twentieth of the frame reaches.
+fn bright_part(frame: &Frame, channel: usize) -> f32 {
+    let mut seen: Vec<f32> = grid(frame.size).map(|(r, c)| frame.linear(r, c, channel).0).collect();
+    let at = seen.len() * 95 / 100;
+    *seen.select_nth_unstable_by(at, f32::total_cmp).1
+}
+
+fn grid(size: Size) -> impl Iterator<Item = (usize, usize)> {
+    (0..size.rows).step_by(STRIDE).flat_map(move |r| (0..size.columns).step_by(STRIDE).map(move |c| (r, c)))
+}
+
+/// Each frame's level against the first, settings allowed for: the median ratio over places that are lit.
+fn levels(frames: &[&Frame], by_settings: &[f64]) -> Vec<f64> {
+    let light = |frame: &Frame, r, c| (0..frame.channels()).map(|ch| frame.linear(r, c, ch).0).sum::<f32>();
+    let reference: Vec<_> = grid(frames[0].size).map(|(r, c)| (r, c, light(frames[0], r, c))).collect();
+    let lit = 0.1 * reference.iter().map(|p| p.2).fold(0.0, f32::max);
+    let ratio = |frame: &Frame| {
+        let mut ratios: Vec<f32> =
+            reference.iter().filter(|p| p.2 > lit).map(|&(r, c, v)| light(frame, r, c) / v).collect();
+        let middle = ratios.len() / 2;
+        *ratios.select_nth_unstable_by(middle, f32::total_cmp).1 as f64
+    };
+    frames.iter().zip(by_settings).map(|(frame, e)| (ratio(frame) / e).max(1e-6)).collect()
+}
+
+/// The mean of one channel over frames, each times its scale, calmed. A mosaic is calmed each filter place by itself.
+fn average(frames: &[&Frame], scales: &[f32], channel: usize, dark: Option<&Dark>) -> Image<Linear> {
+    let (mean, squares) = mean_and_squares(frames, scales, channel, dark);
+    let settle = |mean: &Image<Linear>, squares: &Image<f32>| {
+        let noise = match frames.len() {
+            1 => spatial_variance(mean),
+            n => variance_of_mean(squares, n),
+        };
+        calm(mean, &noise)
+    };
+    if !matches!(frames[0].layout, Layout::Mosaic(_)) {
+        return settle(&mean, &squares);
+    }
+    let mut out = mean.clone();
+    for place in 0..4 {
+        let (top, left) = (place / 2, place % 2);
+        let calmed = settle(&every_other(&mean, top, left), &every_other(&squares, top, left));
+        for row in 0..calmed.rows() {
+            for column in 0..calmed.columns() {
+                out.set(2 * row + top, 2 * column + left, calmed.at(row, column));
+            }
+        }
+    }
+    out
+}
+
+/// One place of each 2 × 2 cell.
+fn every_other<T: Copy + Default + Send + Sync>(image: &Image<T>, top: usize, left: usize) -> Image<T> {
+    let size = Size::new((image.rows() - top).div_ceil(2), (image.columns() - left).div_ceil(2));
+    Image::from_rows(size, T::default(), |row, out| {
+        out.iter_mut().zip(image.row(2 * row + top).iter().skip(left).step_by(2)).for_each(|(o, v)| *o = *v);
+    })
+}
+
+/// Mean without outliers, and the sum of squared differences from it.
+fn mean_and_squares(
+    frames: &[&Frame],
+    scales: &[f32],
+    channel: usize,
+    dark: Option<&Dark>,
+) -> (Image<Linear>, Image<f32>) {
+    let size = frames[0].size;
+    let sigma = if frames.len() > 2 { typical_noise(frames, scales, channel) } else { 0.0 };
+    let pairs = Image::from_rows(size, (0f32, 0f32), |row, out| {
+        let lines: Vec<Vec<Linear>> = frames
+            .iter()
+            .zip(scales)
+            .map(|(frame, scale)| {
+                let mut line = vec![Linear(0.0); size.columns];
+                frame.linear_row(row, channel, &mut line);
+                if let Some(dark) = dark {
+                    dark.subtract(row, channel, &mut line);
+                }
+                line.iter_mut().for_each(|v| v.0 *= scale);
+                line
+            })
+            .collect();
+        let mut values = vec![0f32; lines.len()];
+        for (column, pair) in out.iter_mut().enumerate() {
+            values.iter_mut().zip(&lines).for_each(|(v, line)| *v = line[column].0);
+            let (mut lo, mut hi) = (f32::NEG_INFINITY, f32::INFINITY);
+            if sigma > 0.0 {
+                values.sort_unstable_by(f32::total_cmp);
+                let middle = values[values.len() / 2];
+                let reach = OUTLIER * sigma * middle.max(0.05).sqrt();
+                (lo, hi) = (middle - reach, middle + reach);
+            }
+            let kept = || values.iter().filter(|v| (lo..=hi).contains(*v));
+            let n = kept().count() as f32;
+            let mean = kept().sum::<f32>() / n;
+            *pair = (mean, kept().map(|v| (v - mean).powi(2)).sum::<f32>());
+        }
+    });
+    (pairs.map(|p| Linear(p.0)), pairs.map(|p| p.1))
+}
+
+/// Noise of one sample at full light, taken to grow with the root of light: the median difference of the first two frames.
+fn typical_noise(frames: &[&Frame], scales: &[f32], channel: usize) -> f32 {
+    let mut differences: Vec<f32> = grid(frames[0].size)
+        .map(|(r, c)| {
+            let a = frames[0].linear(r, c, channel).0 * scales[0];
+            let b = frames[1].linear(r, c, channel).0 * scales[1];
+            (a - b).abs() / a.max(0.05).sqrt()
+        })
+        .collect();
+    let middle = differences.len() / 2;
+    let median = *differences.select_nth_unstable_by(middle, f32::total_cmp).1;
+    // Median of |difference| of two normal values is 0.6745 · √2 σ; codes that never differ still round by a little.
+    (median / (0.6745 * std::f32::consts::SQRT_2)).max(1e-3)
+}
+
+/// What the sensor shows without light.
+#[derive(Debug, Clone)]
+pub struct Dark {
+    planes: Vec<Image<Linear>>,
+    pub settings: Settings,
+}
+
+impl Dark {
+    /// Averages frames taken with the lens capped.
+    pub fn from_frames(frames: &[&Frame]) -> Dark {
+        let scales = vec![1.0; frames.len()];
+        let planes = (0..frames[0].channels()).map(|c| average(frames, &scales, c, None)).collect();
+        Dark { planes, settings: frames[0].settings.clone() }
+    }
+
+    pub fn size(&self) -> Size {
+        self.planes[0].size()
+    }
+
+    /// Takes the dark off one row of one channel.
+    pub fn subtract(&self, row: usize, channel: usize, line: &mut [Linear]) {
+        line.iter_mut().zip(self.planes[channel].row(row)).for_each(|(v, d)| v.0 -= d.0);
+    }
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+    use crate::frame::Samples;
+
+    /// A 16-bit gray frame from linear light (0 to 1).
+    pub(crate) fn frame(light: &Image<f32>) -> Frame {
+        let codes = light.pixels().iter().map(|v| (v.clamp(0.0, 1.0) * 65535.0).round() as u16).collect();
+        Frame {
+            size: light.size(),
+            layout: Layout::Gray,
+            samples: Samples::U16(codes),
+            tables: vec![(0..65536).map(|c| c as f32 / 65535.0).collect()],
+            saturation: vec![0.999],
+            noise: None,
+            settings: Settings::default(),
+            format: "made".into(),
+        }
+    }
+
+    #[test]
+    fn a_clipped_and_a_dim_blank_are_refused_with_their_share() {
+        let mut light = Image::filled(Size::new(100, 100), 0.7f32);
+        for row in 0..20 {
+            light.row_mut(row).fill(1.0);
+        }
+        let told = check(&frame(&light)).unwrap_err().to_string();
+        assert!(told.contains("20.0 %"), "{told}");
+        let told = check(&frame(&Image::filled(Size::new(100, 100), 0.01))).unwrap_err().to_string();
+        assert!(told.contains("too dim"), "{told}");
+        assert!(check(&frame(&Image::filled(Size::new(100, 100), 0.6))).is_ok());
+    }
+
+    #[test]
+    fn a_passing_shadow_on_one_of_three_blanks_is_left_out() {
+        let even = Image::filled(Size::new(64, 64), 0.6f32);
+        let mut shadowed = even.clone();
+        (10..30).for_each(|row| shadowed.row_mut(row)[10..30].fill(0.4));
+        let frames = [frame(&even), frame(&shadowed), frame(&even)];
+        let flat = FlatField::from_frames(&frames.iter().collect::<Vec<_>>(), None);
+        let worst = flat.planes[0].pixels().iter().map(|v| (v.0 - 0.6).abs()).fold(0.0, f32::max);
+        assert!(worst < 1e-3, "off by {worst}");
+    }
+
+    #[test]
+    fn blanks_of_different_exposure_agree_once_settings_are_allowed_for() {
+        let mut short = frame(&Image::filled(Size::new(64, 64), 0.2f32));
+        let mut long = frame(&Image::filled(Size::new(64, 64), 0.4f32));
+        short.settings.exposure_s = Some(0.1);
+        long.settings.exposure_s = Some(0.2);
+        let flat = FlatField::from_frames(&[&short, &long], None);
+        assert!(flat.levels.iter().all(|l| (l.level - 1.0).abs() < 1e-3));
+        assert!((flat.planes[0].at(5, 5).0 - 0.2).abs() < 1e-3);
+    }
+
+    #[test]
+    fn the_panels_level_is_interpolated_by_time() {
+        let level = |taken: &str, level| Level { taken: Some(taken.into()), level };
+        let flat = FlatField {
+            planes: vec![Image::filled(Size::new(2, 2), Linear(0.5))],
+            layout: Layout::Gray,
+            settings: Settings::default(),
+            levels: vec![level("2026-03-14T10:00:00", 0.99), level("2026-03-14T11:00:00", 1.01)],
+        };
+        assert!((flat.level_at(Some("2026-03-14T10:30:00")) - 1.0).abs() < 1e-9);
+        assert_eq!(flat.level_at(Some("2026-03-14T12:00:00")), 1.01);
+        assert_eq!(flat.level_at(None), 1.0);
+    }
+}

@@ -1,0 +1,141 @@
+//! Veiling glare: light that the lens and the glass scatter over the whole frame.
+//!
+//! Model: the frame shows each place's own light plus a veil, the same everywhere, in proportion to the frame's mean light:
+//! seen = light + g · mean(light), so that mean(seen) = (1 + g) · mean(light) and veil = g ÷ (1 + g) · mean(seen). An opaque patch
+//! shows the veil alone, which gives g. Glare is a constant share of the scene's light whatever the exposure, so one patch in one
+//! capture serves all captures of that set-up.
+
+use super::{FlatField, blank::Dark};
+use crate::error::Fault;
+use crate::frame::Frame;
+use crate::units::Linear;
+
+/// Every how many rows the mean of a frame looks.
+const STRIDE: usize = 8;
+/// A patch brighter than this share of the frame's mean is not opaque: no usable lens scatters as much.
+const MOST: f64 = 0.25;
+
+/// Share of a frame's mean light that lies over all of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Veil {
+    pub share: f64,
+}
+
+impl Veil {
+    /// From a patch that no light passes: x, y, width, height in sensor pixels.
+    pub fn from_opaque(frame: &Frame, dark: Option<&Dark>, rect_px: [f64; 4]) -> Result<Veil, Fault> {
+        let [x, y, w, h] = rect_px;
+        let (left, top) = (x.round() as usize, y.round() as usize);
+        let (right, bottom) = ((x + w).round() as usize, (y + h).round() as usize);
+        if w < 3.0 || h < 3.0 || x < 0.0 || y < 0.0 || right > frame.size.columns || bottom > frame.size.rows {
+            return Err(Fault::new(
+                format!("the opaque patch {rect_px:?} does not lie in the capture's {} pixels", frame.size),
+                "give rect_px = [x, y, width, height] inside the capture, at least 3 pixels each way",
+            ));
+        }
+        let (mut patch, mut whole) = (0.0, 0.0);
+        for channel in 0..frame.channels() {
+            let mut seen: Vec<f32> = Vec::new();
+            let mut line = vec![Linear(0.0); frame.size.columns];
+            for row in top..bottom {
+                frame.linear_row(row, channel, &mut line);
+                if let Some(dark) = dark {
+                    dark.subtract(row, channel, &mut line);
+                }
+                seen.extend(line[left..right].iter().map(|v| v.0));
+            }
+            patch += trimmed_mean(&mut seen);
+            whole += mean_light(frame, channel, dark);
+        }
+        let part = patch / whole.max(1e-12);
+        if part > MOST {
+            return Err(Fault::new(
+                format!("the opaque patch shows {:.0} % of the frame's mean light: light passes it", 100.0 * part),
+                "name a patch of black card that covers the panel wholly",
+            ));
+        }
+        let part = part.max(0.0);
+        Ok(Veil { share: part / (1.0 - part) })
+    }
+
+    /// The veil in a frame, for each channel.
+    pub fn of_frame(&self, frame: &Frame, dark: Option<&Dark>) -> Vec<f32> {
+        (0..frame.channels()).map(|c| self.of_mean(mean_light(frame, c, dark))).collect()
+    }
+
+    /// The veil in the blank, for each channel.
+    pub fn of_flat(&self, flat: &FlatField) -> Vec<f32> {
+        let mean = |plane: &crate::image::Image<Linear>| {
+            let sum: f64 = plane.pixels().iter().map(|v| v.0 as f64).sum();
+            sum / plane.size().area() as f64
+        };
+        flat.planes.iter().map(|plane| self.of_mean(mean(plane))).collect()
+    }
+
+    fn of_mean(&self, mean: f64) -> f32 {
+        (mean * self.share / (1.0 + self.share)) as f32
+    }
+}
+
+/// Mean without the tenth at either end: dust and hot photosites in a black patch.
+fn trimmed_mean(values: &mut [f32]) -> f64 {
+    values.sort_unstable_by(f32::total_cmp);
+    let cut = values.len() / 10;
+    let kept = &values[cut..values.len() - cut];
+    kept.iter().map(|v| *v as f64).sum::<f64>() / kept.len() as f64
+}
+
+fn mean_light(frame: &Frame, channel: usize, dark: Option<&Dark>) -> f64 {
+    let mut line = vec![Linear(0.0); frame.size.columns];
+    let (mut sum, mut count) = (0.0, 0);
+    for row in (0..frame.size.rows).step_by(STRIDE) {
+        frame.linear_row(row, channel, &mut line);
+        if let Some(dark) = dark {
+            dark.subtract(row, channel, &mut line);
+        }
+        sum += line.iter().map(|v| v.0 as f64).sum::<f64>();
+        count += line.len();
+    }
+    sum / count.max(1) as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::image::{Image, Size};
+    use crate::light::blank::tests::frame;
+    use crate::light::divide;
+
+    /// Closed form: known light, 2 % of its mean added everywhere; the patch must give 2 % back and the division the true T.
+    #[test]
+    fn two_per_cent_of_glare_is_measured_and_removed() {
+        let size = Size::new(200, 200);
+        let light = Image::from_rows(size, 0f32, |row, out| {
+            out.iter_mut().enumerate().for_each(|(c, v)| {
+                *v = match (row, c) {
+                    (0..40, 0..40) => 0.0,
+                    (_, 40..100) => 0.7 * 0.005,
+                    _ => 0.7 * 0.6,
+                }
+            })
+        });
+        let veiled = |image: &Image<f32>| {
+            let mean = image.pixels().iter().sum::<f32>() / size.area() as f32;
+            frame(&image.map(|v| v + 0.02 * mean))
+        };
+        let capture = veiled(&light);
+        let flat = FlatField::from_frames(&[&veiled(&Image::filled(size, 0.7))], None);
+        let veil = Veil::from_opaque(&capture, None, [2.0, 2.0, 36.0, 36.0]).unwrap();
+        assert!((veil.share - 0.02).abs() < 2e-4, "{}", veil.share);
+        let seen = divide(&capture, &flat, None, Some(&veil)).unwrap();
+        assert!((seen.transmittance.at(100, 70).0 / 0.005 - 1.0).abs() < 0.01);
+        assert!((seen.transmittance.at(100, 150).0 / 0.6 - 1.0).abs() < 0.001);
+    }
+
+    #[test]
+    fn a_patch_that_light_passes_is_refused() {
+        let even = frame(&Image::filled(Size::new(64, 64), 0.5));
+        assert!(Veil::from_opaque(&even, None, [4.0, 4.0, 20.0, 20.0]).is_err());
+        assert!(Veil::from_opaque(&even, None, [60.0, 4.0, 20.0, 20.0]).is_err());
+    }
+}
