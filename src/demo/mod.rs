@@ -1,1 +1,260 @@
-//! (being built)
+//! A made-up session with the truth beside it: a forward model from a place's light to camera files.
+//!
+//! In: a folder. Out: DIR/session.toml, DIR/captures/ and DIR/truth/, and the [`Truth`]. Fails if the folder holds something that is
+//! not a demo, or cannot be written. The way: [`scene`] (luminance) → [`plate`] (density) → [`capture`] (light on a sensor, then
+//! codes) → [`encode`] (files). It is written apart from the stages that undo it, which are measured against it.
+
+pub mod capture;
+pub mod encode;
+pub mod noise;
+pub mod plate;
+pub mod scene;
+pub mod session;
+pub mod truth;
+
+pub use truth::Truth;
+
+use crate::error::{Error, Fault, InFile};
+use crate::image::Image;
+use capture::optics::Lie;
+use capture::{Setup, sensor};
+use encode::Shot;
+use plate::Plate;
+use session::{CAMERAS, Camera, Script};
+use std::path::Path;
+use truth::{BracketTruth, CaptureTruth, PlateTruth};
+
+/// What a demo's truth says of its maker.
+const MADE_BY: &str = "hyaline demo";
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Options {
+    /// Sampling of scene, plates and frames as a share of the usual; tests use less.
+    pub detail: f64,
+    /// Frames of the bare panel for each camera.
+    pub blanks: usize,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Options { detail: 1.0, blanks: 3 }
+    }
+}
+
+/// Sampling of the scene and of the plates at full detail.
+const SCENE_PX_PER_MM: f64 = 16.0;
+const PLATE_PX_PER_MM: f64 = 25.0;
+/// Share of the mean light that the taking lens spreads over the plate.
+const TAKING_FLARE: f64 = 0.004;
+
+/// Writes the session. `say` is told what is being made.
+pub fn write(dir: &Path, options: &Options, say: &dyn Fn(&str)) -> Result<Truth, Error> {
+    make_room(dir)?;
+    let captures = dir.join("captures");
+    let truth_dir = dir.join("truth");
+    for folder in [&captures, &truth_dir] {
+        std::fs::create_dir_all(folder).in_file(folder)?;
+    }
+    let scripts = session::plates();
+    let mut plates = Vec::new();
+    for camera in CAMERAS {
+        let setup = scaled(camera.setup(), options.detail);
+        let bare = capture::bare(&setup, 0);
+        let fixed = sensor::response(&setup.sensor, &bare);
+        for frame in 0..options.blanks {
+            say(&format!("blank {} of the {}", frame + 1, camera.name()));
+            let name = format!("blank-{}-{}.{}", camera.name(), frame + 1, camera.extension());
+            let file = captures.join(&name);
+            let shot = shot(camera, setup.blank_time_s, frame);
+            let level = setup.level * setup.blank_time_s / setup.time_s;
+            put(&file, &develop(camera, &setup, &bare, &fixed, level, &shot, frame).in_file(&file)?)?;
+        }
+        for (number, script) in scripts.iter().enumerate().filter(|(_, s)| s.camera == camera) {
+            say(&format!("plate {}", script.id));
+            let plate = expose(script, options.detail);
+            let setup = scaled(script.setup(), options.detail);
+            let lie = script.lie(&plate);
+            let frame = options.blanks + number;
+            let light = capture::with_plate(&plate, &lie, &setup, frame);
+            let name = format!("captures/{}.{}", script.id.to_lowercase().replace('-', ""), camera.extension());
+            let file = dir.join(&name);
+            let shot = shot(camera, setup.time_s, frame);
+            put(&file, &develop(camera, &setup, &light, &fixed, setup.level, &shot, frame).in_file(&file)?)?;
+            let known =
+                PlateTruth::of(script.id, &plate, script.sheet.rebate_mm, vec![CaptureTruth::of(&name, &lie, &setup)]);
+            put(
+                &truth_dir.join(&known.density),
+                &encode::gray16(&plate.density.map(|d| f64::from(d) / truth::PER_CODE)),
+            )?;
+            plates.push(known);
+        }
+    }
+    plates.sort_by(|a, b| a.id.cmp(&b.id));
+    let truth = Truth { made_by: MADE_BY.into(), plates, brackets: vec![bracket(&scripts[0], &scripts[1])] };
+    let json = serde_json::to_vec_pretty(&truth).expect("truth is plain numbers and text");
+    put(&truth_dir.join("truth.json"), &json)?;
+    put(&dir.join("session.toml"), session::NOTES.as_bytes())?;
+    Ok(truth)
+}
+
+impl Script {
+    fn lie(&self, plate: &Plate) -> Lie {
+        Lie { width_mm: plate.width_mm, height_mm: plate.height_mm, mirrored: true, rotate: self.rotate }
+    }
+}
+
+/// The plate that a script's view and exposure make.
+pub fn expose(script: &Script, detail: f64) -> Plate {
+    let (w, h) = (script.sheet.width_mm, script.sheet.height_mm);
+    let luminance = scene::render(&script.view, w, h, SCENE_PX_PER_MM * detail);
+    plate::make(&luminance, &script.sheet, &script.curve, script.log_exposure(), TAKING_FLARE, PLATE_PX_PER_MM * detail)
+}
+
+/// Fewer, larger photosites under the same lens.
+fn scaled(mut setup: Setup, detail: f64) -> Setup {
+    let stand = &mut setup.stand;
+    let even = |n: usize| 2 * (n as f64 * detail / 2.0).round() as usize;
+    (stand.columns, stand.rows) = (even(stand.columns), even(stand.rows));
+    stand.px_per_mm *= detail;
+    stand.focal_px *= detail;
+    stand.axis_px = stand.axis_px.map(|v| v * detail);
+    setup
+}
+
+/// Codes of one frame, in the file format of its camera.
+fn develop(
+    camera: Camera,
+    setup: &Setup,
+    light: &Image<f32>,
+    fixed: &Image<f32>,
+    level: f64,
+    shot: &Shot,
+    frame: usize,
+) -> Result<Vec<u8>, Fault> {
+    let (size, colour) = (light.size(), setup.sensor.colour);
+    let expose = |channels, colour: &(dyn Fn(usize, usize, usize) -> f64 + Sync)| {
+        sensor::expose(&setup.sensor, light, fixed, level, channels, colour, frame)
+    };
+    match camera {
+        Camera::Phone => encode::jpeg(&expose(3, &|_, _, c| colour[c]), size, shot),
+        Camera::Bench => Ok(encode::dng(&expose(1, &|r, c, _| colour[r % 2 + c % 2]), size, shot)),
+        Camera::Stand => encode::tiff(&expose(1, &|_, _, _| 1.0), size, shot),
+    }
+}
+
+fn shot(camera: Camera, time_s: f64, frame: usize) -> Shot {
+    let (model, lens) = camera.model();
+    let (focal_mm, f_number, iso) = camera.marks();
+    // A camera that points down sets Orientation at random.
+    let turn = noise::hash(frame as i32, camera as i32, 907);
+    Shot {
+        model: model.into(),
+        lens: lens.into(),
+        time_s,
+        f_number,
+        iso,
+        focal_mm,
+        taken: format!("2026:05:09 {:02}:{:02}:{:02}", 19 + camera as usize, 10 + 2 * frame, 7 * frame % 60),
+        orientation: [1, 3, 6, 8][(turn * 4.0) as usize],
+    }
+}
+
+/// Two views from one place differ by a turn and a shift of the plate, which is a homography whatever the scene.
+fn bracket(first: &Script, second: &Script) -> BracketTruth {
+    let ((a, b), (sa, sb)) = ((first.view, second.view), (&first.sheet, &second.sheet));
+    assert_eq!((a.eye, a.focal_mm), (b.eye, b.focal_mm), "a bracket is taken from one place");
+    let (sin, cos) = (b.bearing - a.bearing).to_radians().sin_cos();
+    // Ray through a point of the first plate: (x − w/2, y − h/2 − rise, f), level camera; turned by the change of bearing.
+    let to_ray = [[1.0, 0.0, -sa.width_mm / 2.0], [0.0, 1.0, -sa.height_mm / 2.0 - a.rise_mm], [0.0, 0.0, a.focal_mm]];
+    let turn = [[cos, 0.0, -sin], [0.0, 1.0, 0.0], [sin, 0.0, cos]];
+    let f = b.focal_mm;
+    let to_plate = [[f, 0.0, sb.width_mm / 2.0], [0.0, f, sb.height_mm / 2.0 + b.rise_mm], [0.0, 0.0, 1.0]];
+    let h = capture::optics::product(&to_plate, &capture::optics::product(&turn, &to_ray));
+    BracketTruth {
+        plates: [first.id.into(), second.id.into()],
+        homography: std::array::from_fn(|i| h[i / 3][i % 3] / h[2][2]),
+        stops: (second.log_exposure() - first.log_exposure()) / std::f64::consts::LOG10_2,
+    }
+}
+
+/// Makes the folder, or sees that what is there is an earlier demo.
+fn make_room(dir: &Path) -> Result<(), Error> {
+    std::fs::create_dir_all(dir).in_file(dir)?;
+    let empty = std::fs::read_dir(dir).in_file(dir)?.next().is_none();
+    let earlier = std::fs::read_to_string(dir.join("truth/truth.json"))
+        .ok()
+        .and_then(|text| serde_json::from_str::<Truth>(&text).ok())
+        .is_some_and(|truth| truth.made_by == MADE_BY);
+    if empty || earlier {
+        return Ok(());
+    }
+    Err(Error::new(
+        dir,
+        Fault::new("the folder holds files that are not a demo's", "name a folder that is new or empty"),
+    ))
+}
+
+/// Puts a file in place whole or not at all.
+fn put(file: &Path, bytes: &[u8]) -> Result<(), Error> {
+    let part = file.with_extension("part");
+    std::fs::write(&part, bytes).in_file(file)?;
+    std::fs::rename(&part, file).in_file(file)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A small demo, whole: files there, truth read back, notes and files in step.
+    #[test]
+    fn a_small_demo_is_written_and_written_over_but_never_over_anything_else() {
+        let dir = tempfile::tempdir().unwrap();
+        let options = Options { detail: 0.12, blanks: 1 };
+        let truth = write(dir.path(), &options, &|_| {}).unwrap();
+        let read: Truth = serde_json::from_slice(&std::fs::read(dir.path().join("truth/truth.json")).unwrap()).unwrap();
+        assert_eq!((read.plates.len(), read.brackets.len()), (4, 1));
+        // JSON's numbers are read to within their last digit.
+        let corner = |t: &Truth| t.plates[2].captures[0].corners_px[1];
+        assert!(corner(&read).distance(corner(&truth)) < 1e-9);
+        for plate in &truth.plates {
+            assert!(dir.path().join("truth").join(&plate.density).is_file());
+            assert!(session::NOTES.contains(&format!("\"{}\"", plate.captures[0].file)));
+            assert!(dir.path().join(&plate.captures[0].file).is_file());
+        }
+        write(dir.path(), &options, &|_| {}).unwrap();
+
+        let other = tempfile::tempdir().unwrap();
+        std::fs::write(other.path().join("letter.txt"), "mine").unwrap();
+        let refusal = write(other.path(), &options, &|_| {}).unwrap_err();
+        assert!(refusal.to_string().contains("not a demo's"), "{refusal}");
+        assert_eq!(std::fs::read_dir(other.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn a_turned_camera_carries_a_point_where_trigonometry_says() {
+        let scripts = session::plates();
+        let (a, b) = (&scripts[0], &scripts[1]);
+        let h = bracket(a, b).homography;
+        // The middle of the first plate at the horizon's height looks along its bearing; the second sees that at −Δ degrees.
+        let (x, y) = (a.sheet.width_mm / 2.0, a.sheet.height_mm / 2.0 + a.view.rise_mm);
+        let w = h[6] * x + h[7] * y + h[8];
+        let seen = ((h[0] * x + h[1] * y + h[2]) / w, (h[3] * x + h[4] * y + h[5]) / w);
+        let delta = (a.view.bearing - b.view.bearing).to_radians();
+        assert!((seen.0 - (b.sheet.width_mm / 2.0 + b.view.focal_mm * delta.tan())).abs() < 1e-9);
+        assert!((seen.1 - (b.sheet.height_mm / 2.0 + b.view.rise_mm)).abs() < 1e-9);
+        assert!((bracket(a, b).stops - 1.0).abs() < 1e-9);
+    }
+
+    /// Writes the whole demo into the folder that HYALINE_DEMO names and prints how long each part took.
+    #[test]
+    #[ignore = "full size"]
+    fn the_whole_demo() {
+        let dir = std::env::var("HYALINE_DEMO").expect("HYALINE_DEMO names a folder");
+        let start = std::time::Instant::now();
+        write(Path::new(&dir), &Options::default(), &|what| {
+            println!("{:6.2} s  {what}", start.elapsed().as_secs_f64())
+        })
+        .unwrap();
+        println!("{:6.2} s  done", start.elapsed().as_secs_f64());
+    }
+}
