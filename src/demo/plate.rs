@@ -330,7 +330,7 @@ fn damage(density: &mut Image<f32>, sheet: &Sheet, curve: &Curve, px_per_mm: f64
         spot(x, y, radius + soft, &|d, v| v + (target - v) * step(radius + soft, radius - soft, d) as f32);
     }
     for i in 0..(5.0 * sheet.defects) as i32 {
-        let (x, y, turn) = (w * random(i, 10), h * random(i, 11), 6.28 * random(i, 12));
+        let (x, y, turn) = (w * random(i, 10), h * random(i, 11), std::f64::consts::TAU * random(i, 12));
         let length = 4.0 + 22.0 * random(i, 13);
         let steps = (length * px_per_mm * 1.5) as i32;
         for s in 0..steps {

@@ -19,8 +19,11 @@ const BUSHES: [(Vector, f64, f64); 7] = [
     (vector(-34.0, 1.3, 88.0), 4.2, 2.2),
 ];
 
-/// Two rows of posts, each with a place and a radius that hold all of it: x, z, radius, height of the top above the marsh.
-const POSTS: [(Vector, f64, &[(f64, f64, f64, f64)]); 2] = [
+/// x, z, radius, height of the top above the marsh.
+type Post = (f64, f64, f64, f64);
+
+/// Two rows of posts, each with a place and a radius that hold all of it.
+const POSTS: [(Vector, f64, &[Post]); 2] = [
     (
         vector(2.6, 0.2, 15.8),
         4.6,
@@ -147,7 +150,7 @@ fn leaf(
     first
 }
 
-fn post(from: Vector, along: Vector, (x, z, radius, top): (f64, f64, f64, f64), number: u32) -> Option<Hit> {
+fn post(from: Vector, along: Vector, (x, z, radius, top): Post, number: u32) -> Option<Hit> {
     // Each leans its own way: the axis is shifted with height.
     let lean = (0.14 * (hash(number as i32, 1, 541) - 0.5), 0.10 * (hash(number as i32, 2, 541) - 0.5));
     let (ox, oz) = (from.x - x - lean.0 * from.y, from.z - z - lean.1 * from.y);

@@ -374,8 +374,11 @@ fn arched(arch: &Arch, bond: Bond, along: f64, up: f64, fine: f64) -> Stone {
         return masonry::wall(bond, along, up, fine);
     }
     // Unrolled: the ring's length runs up one jamb, over the curve and down the other.
-    let length =
-        if y > 0.0 { (x / y.max(1e-9)).atan() * arch.half } else { (x.signum() * arch.half * 1.5708) - x.signum() * y };
+    let length = if y > 0.0 {
+        (x / y.max(1e-9)).atan() * arch.half
+    } else {
+        (x.signum() * arch.half * std::f64::consts::FRAC_PI_2) - x.signum() * y
+    };
     let laid = Bond { seed: bond.seed + 400, course: RING_OF_STONES, length: 0.30, rough: 0.35 };
     let stone = masonry::wall(laid, length, out.max(0.002), fine);
     // Burnt brick among the stone: red, so nearly black to the plate.
