@@ -88,6 +88,8 @@ pub struct Plot {
     equal_units: bool,
     layers: Vec<Layer>,
     markers: Vec<Marker>,
+    /// Grays from the start of the x axis to its end.
+    strip: Vec<u8>,
 }
 
 const FONT: f64 = 12.0;
@@ -95,6 +97,8 @@ const LEFT: f64 = 58.0;
 const RIGHT: f64 = 18.0;
 const BOTTOM: f64 = 44.0;
 const ROW: f64 = 17.0;
+/// Height of the strip of grays and its gap from the axis.
+const STRIP: f64 = 12.0;
 /// Shades that counts over a grid are told apart by.
 const SHADES: usize = 8;
 
@@ -110,6 +114,7 @@ impl Plot {
             equal_units: false,
             layers: Vec::new(),
             markers: Vec::new(),
+            strip: Vec::new(),
         }
     }
 
@@ -182,6 +187,12 @@ impl Plot {
         self
     }
 
+    /// A strip of grays below the x axis: what its values look like, in equal steps from `from` to `to`.
+    pub fn strip(mut self, grays: impl Into<Vec<u8>>) -> Self {
+        self.strip = grays.into();
+        self
+    }
+
     /// The plot as one `<svg>` element.
     pub fn svg(&self) -> String {
         let frame = self.frame();
@@ -224,7 +235,25 @@ impl Plot {
             width,
             height,
             outer_width: self.width.min(width + LEFT + RIGHT).max(160.0),
-            outer_height: top + height + BOTTOM,
+            outer_height: top + height + BOTTOM + self.strip_height(),
+        }
+    }
+
+    fn strip_height(&self) -> f64 {
+        if self.strip.is_empty() { 0.0 } else { STRIP }
+    }
+
+    fn write_strip(&self, out: &mut String, frame: &Frame) {
+        let width = frame.width / self.strip.len().max(1) as f64;
+        for (k, gray) in self.strip.iter().enumerate() {
+            // Half a pixel more than its share, so that no background shines through between two steps.
+            let wide = if k + 1 < self.strip.len() { width + 0.5 } else { width };
+            let [x, y, w, h] =
+                [frame.left + k as f64 * width, frame.top + frame.height + 1.0, wide, STRIP - 2.0].map(svg::number);
+            let _ = write!(
+                out,
+                r##"<rect x="{x}" y="{y}" width="{w}" height="{h}" fill="#{gray:02x}{gray:02x}{gray:02x}"/>"##
+            );
         }
     }
 
@@ -268,14 +297,16 @@ impl Plot {
     }
 
     fn write_axes(&self, out: &mut String, frame: &Frame) {
+        self.write_strip(out, frame);
         let (bottom, right) = (frame.top + frame.height, frame.left + frame.width);
+        let foot = bottom + self.strip_height();
         let rule = r#"stroke="currentColor" stroke-opacity=".16""#;
         out.push_str(r#"<g class="axes">"#);
         for (value, label) in self.x.marks() {
             let x = frame.x(self, value);
             svg::line(out, (x, frame.top), (x, bottom), rule);
-            svg::line(out, (x, bottom), (x, bottom + 5.0), r#"stroke="currentColor""#);
-            svg::text(out, (x, bottom + 18.0), FONT, Anchor::Middle, &label);
+            svg::line(out, (x, foot), (x, foot + 5.0), r#"stroke="currentColor""#);
+            svg::text(out, (x, foot + 18.0), FONT, Anchor::Middle, &label);
         }
         for (value, label) in self.y.marks() {
             let y = frame.y(self, value);
@@ -285,7 +316,7 @@ impl Plot {
         }
         svg::line(out, (frame.left, bottom), (right, bottom), r#"stroke="currentColor""#);
         svg::line(out, (frame.left, frame.top), (frame.left, bottom), r#"stroke="currentColor""#);
-        svg::text(out, (frame.left + frame.width / 2.0, bottom + 36.0), FONT, Anchor::Middle, &self.x.label);
+        svg::text(out, (frame.left + frame.width / 2.0, foot + 36.0), FONT, Anchor::Middle, &self.x.label);
         let (x, y) = (14.0, frame.top + frame.height / 2.0);
         let _ = write!(out, r#"<g transform="translate({} {}) rotate(-90)">"#, svg::number(x), svg::number(y));
         svg::text(out, (0.0, 0.0), FONT, Anchor::Middle, &self.y.label);

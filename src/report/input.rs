@@ -1,0 +1,118 @@
+//! What the session's page is made of: figures, words, and pictures already small.
+//!
+//! The pipeline fills these as plates are done. A plate takes a few hundred kilobytes: its preview, two or three JPEGs of
+//! about 800 pixels, and its record.
+
+use super::histogram::Histogram;
+use crate::error::Warning;
+use crate::geometry::Point;
+use crate::image::Size;
+use crate::notes::{About, Development, Exposure};
+use crate::positive::Tone;
+use crate::record::{PlateRecord, Software};
+
+/// A whole session, in the order of its notes.
+#[derive(Debug, Clone)]
+pub struct SessionReport {
+    pub about: About,
+    pub tone: Tone,
+    pub plates: Vec<PlateReport>,
+    pub brackets: Vec<BracketReport>,
+    /// What concerns no single plate.
+    pub warnings: Vec<Warning>,
+    pub blank: Option<BlankReport>,
+    pub software: Software,
+}
+
+#[derive(Debug, Clone)]
+pub enum PlateReport {
+    Done(Box<DonePlate>),
+    Failed(Box<FailedPlate>),
+}
+
+/// A plate with its results.
+#[derive(Debug, Clone)]
+pub struct DonePlate {
+    pub record: PlateRecord,
+    /// The positive, at most 2048 pixels a side; the same bytes as in ID-preview.jpg will do.
+    pub preview_jpeg: Vec<u8>,
+    pub histogram: Histogram,
+    /// Added printing exposure, 0 unless the plate was matched on purpose.
+    pub shift: f32,
+    /// The capture and where the plate was found in it; single frames.
+    pub seen: Option<Seen>,
+    pub light: Option<LightPictures>,
+    /// Where the tiles lie; several frames.
+    pub tiles: Option<Tiles>,
+}
+
+/// A plate that could not be done.
+#[derive(Debug, Clone)]
+pub struct FailedPlate {
+    pub id: String,
+    /// What went wrong and how to mend it.
+    pub message: String,
+    pub notes: Option<String>,
+    pub exposure: Exposure,
+    pub development: Development,
+    /// The capture, with what was taken for the plate where there was something.
+    pub seen: Option<Seen>,
+}
+
+/// A capture with the plate's outline.
+#[derive(Debug, Clone)]
+pub struct Seen {
+    /// The capture as the sensor saw it, made small.
+    pub jpeg: Vec<u8>,
+    /// Of the capture itself: outline and corners count its pixels.
+    pub size: Size,
+    /// A closed line, bent where the lens bends it; may be empty.
+    pub outline: Vec<Point>,
+    /// In the order of the result's corners: top-left, top-right, bottom-right, bottom-left.
+    pub corners: Option<[Point; 4]>,
+    /// 0 to 1.
+    pub confidence: f64,
+}
+
+/// The same frame before and after its blank was divided out, both small.
+#[derive(Debug, Clone)]
+pub struct LightPictures {
+    pub before_jpeg: Vec<u8>,
+    pub after_jpeg: Vec<u8>,
+}
+
+/// How a plate was put together from its tiles, in millimetres on the result (x to the right, y down).
+#[derive(Debug, Clone, Default)]
+pub struct Tiles {
+    /// The tiles' names and corners, in the order of the record's tiles.
+    pub outlines: Vec<(String, [Point; 4])>,
+    /// Ties between tiles: where, and by how many result pixels the two tiles still disagree there.
+    pub ties: Vec<(Point, Point)>,
+}
+
+/// The averaged blank.
+#[derive(Debug, Clone)]
+pub struct BlankReport {
+    pub jpeg: Vec<u8>,
+    /// What was found, as name and value: "frames", "3"; "darkest corner", "61 % of the middle".
+    pub facts: Vec<(String, String)>,
+}
+
+/// A comparison of plates that stands on a page of its own.
+#[derive(Debug, Clone)]
+pub struct BracketReport {
+    pub plates: Vec<String>,
+    /// From OUT, with '/': "compare/K-01-K-02/index.html".
+    pub page: String,
+    /// Findings in plain words, one sentence each.
+    pub findings: Vec<String>,
+}
+
+impl PlateReport {
+    pub fn id(&self) -> &str {
+        match self {
+            PlateReport::Done(plate) => &plate.record.plate,
+            PlateReport::Failed(plate) => &plate.id,
+        }
+    }
+}
