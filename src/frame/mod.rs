@@ -3,11 +3,25 @@
 //! Everything is in the sensor's own coordinates: Exif Orientation and a container's turn are undone or ignored, so that a
 //! frame always falls on its blank.
 
+mod exif;
+mod fence;
+mod ifd;
+mod jpeg;
+mod kind;
+mod limits;
+mod png;
+pub mod profile;
+mod read;
 pub mod settings;
+mod tiff;
+pub mod transfer;
 
+pub use profile::CaptureProfile;
+pub use read::{dimensions, read, settings};
 pub use settings::Settings;
 
-use crate::image::{Image, Size};
+use crate::error::Warning;
+use crate::image::{Image, Size, Window};
 use crate::units::Linear;
 use rayon::prelude::*;
 
@@ -27,6 +41,19 @@ pub struct Frame {
     pub settings: Settings,
     /// "JPEG 8 bit", "DNG 14 bit, lossless JPEG" ...: for the record.
     pub format: String,
+    /// What only raw files say.
+    pub raw: Option<RawNotes>,
+    /// What is risky about this file alone.
+    pub warnings: Vec<Warning>,
+}
+
+/// What a raw file says beside its samples. None of it has been applied to them.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct RawNotes {
+    /// The part that the maker means to be seen, in the frame's own pixels.
+    pub crop: Option<Window>,
+    /// Lens shading as the phone measured it, made anew for each picture: a blank's and a plate's must be alike to cancel.
+    pub gain_maps: Vec<GainMap>,
 }
 
 /// How samples lie.
@@ -54,6 +81,24 @@ pub enum Samples {
     U16(Vec<u16>),
 }
 
+/// Gains over a rectangle of the frame, as DNG's GainMap opcode stores them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GainMap {
+    /// The part of the frame it is for, and every how many rows and columns (a mosaic's map is for one of four places).
+    pub area: Window,
+    pub pitch: [usize; 2],
+    /// Which planes of a colour frame it is for.
+    pub plane: usize,
+    pub planes: usize,
+    /// Points of the map, rows × columns, and where they lie, in shares of the area: first point and step, [rows, columns].
+    pub points: Size,
+    pub origin: [f64; 2],
+    pub spacing: [f64; 2],
+    /// points.area() × map_planes gains, planes interleaved.
+    pub map_planes: usize,
+    pub gains: Vec<f32>,
+}
+
 /// Variance of a sample in linear light: `shot` × light + `read`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct NoiseModel {
@@ -79,37 +124,28 @@ impl Frame {
         }
     }
 
-    fn code(&self, index: usize) -> usize {
-        match &self.samples {
-            Samples::U8(v) => v[index] as usize,
-            Samples::U16(v) => v[index] as usize,
-        }
-    }
-
     /// Linear light of one sample.
     pub fn linear(&self, row: usize, column: usize, channel: usize) -> Linear {
-        let code = self.code((row * self.size.columns + column) * self.channels() + channel);
+        let index = (row * self.size.columns + column) * self.channels() + channel;
+        let code = match &self.samples {
+            Samples::U8(codes) => codes[index] as usize,
+            Samples::U16(codes) => codes[index] as usize,
+        };
         Linear(self.tables[self.table(row, column, channel)][code])
     }
 
-    /// Linear light of one row of one channel.
+    /// Linear light of one row of one channel. `out` is as long as the row.
     pub fn linear_row(&self, row: usize, channel: usize, out: &mut [Linear]) {
-        let channels = self.channels();
-        let start = row * self.size.columns * channels;
-        let (even, odd) = (&self.tables[self.table(row, 0, channel)], &self.tables[self.table(row, 1, channel)]);
-        let table = |column: usize| if column.is_multiple_of(2) { even } else { odd };
+        let per_row = self.size.columns * self.channels();
+        let tables = [0, 1].map(|column| self.tables[self.table(row, column, channel)].as_slice());
         match &self.samples {
             Samples::U8(codes) => {
-                let codes = codes[start..].iter().skip(channel).step_by(channels);
-                for (column, (out, code)) in out.iter_mut().zip(codes).enumerate() {
-                    *out = Linear(table(column)[*code as usize]);
-                }
+                let tables = tables.map(|t| <&[f32; 256]>::try_from(t).expect("a table of 256 codes"));
+                look_up(&codes[row * per_row..][..per_row], self.layout, channel, tables, out);
             }
             Samples::U16(codes) => {
-                let codes = codes[start..].iter().skip(channel).step_by(channels);
-                for (column, (out, code)) in out.iter_mut().zip(codes).enumerate() {
-                    *out = Linear(table(column)[*code as usize]);
-                }
+                let tables = tables.map(|t| <&[f32; 65536]>::try_from(t).expect("a table of 65536 codes"));
+                look_up(&codes[row * per_row..][..per_row], self.layout, channel, tables, out);
             }
         }
     }
@@ -133,5 +169,37 @@ impl Frame {
             )
             .sum();
         clipped as f64 / self.size.area().max(1) as f64
+    }
+}
+
+/// One row of codes through the tables of its even and odd columns. Tables are arrays as long as codes can reach, so that the
+/// loops need no check.
+#[inline(always)]
+fn look_up<C: Copy + Into<usize>, const N: usize>(
+    codes: &[C],
+    layout: Layout,
+    channel: usize,
+    [even, odd]: [&[f32; N]; 2],
+    out: &mut [Linear],
+) {
+    match layout {
+        Layout::Gray => {
+            for (out, code) in out.iter_mut().zip(codes) {
+                *out = Linear(even[(*code).into()]);
+            }
+        }
+        Layout::Rgb => {
+            for (out, pixel) in out.iter_mut().zip(codes.as_chunks::<3>().0) {
+                *out = Linear(even[pixel[channel].into()]);
+            }
+        }
+        Layout::Mosaic(_) => {
+            for (out, pair) in out.chunks_mut(2).zip(codes.chunks(2)) {
+                out[0] = Linear(even[pair[0].into()]);
+                if let (Some(out), Some(code)) = (out.get_mut(1), pair.get(1)) {
+                    *out = Linear(odd[(*code).into()]);
+                }
+            }
+        }
     }
 }

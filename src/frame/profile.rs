@@ -1,0 +1,340 @@
+//! Capture profiles: what is known of a camera beforehand, from how its codes stand for light to how its lens bends lines.
+//!
+//! In: the name of a built-in profile ("srgb", "linear"), or a TOML file in the session's folder. Out: a [`CaptureProfile`].
+//! Fails on unknown keys, on curves that do not rise, and on paths that leave the folder, naming the key and the line.
+
+use super::Settings;
+use super::transfer::{Curve, Embedded, Transfer};
+use crate::error::{Fault, Warning, io_fault};
+use crate::geometry::{Lens, Point};
+use crate::image::Size;
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// Profiles that the program carries.
+const BUILT_IN: [(&str, &str); 2] =
+    [("srgb", include_str!("../../profiles/srgb.toml")), ("linear", include_str!("../../profiles/linear.toml"))];
+
+/// What is known of how a camera sees.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CaptureProfile {
+    pub name: String,
+    /// One or two sentences: what it is for.
+    pub purpose: String,
+    /// The day it was made.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub date: Option<jiff::civil::Date>,
+    /// Veiling glare: light spread evenly over the frame, as a share of the frame's mean.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub glare: Option<f64>,
+    pub transfer: Transfer,
+    /// The camera it was made for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub camera: Option<Camera>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lens: Option<Distortion>,
+    /// How well it fitted what it was made from.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub fit: Option<Fit>,
+}
+
+/// A camera as its Exif names it. What is not stated fits every camera.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Camera {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub make: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub model: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lens: Option<String>,
+}
+
+/// Radial distortion, free of the frame's size.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Distortion {
+    pub k1: f64,
+    #[serde(default)]
+    pub k2: f64,
+    /// Where the lens's axis meets the frame: [x, y] from the frame's centre, in halves of its diagonal.
+    #[serde(default)]
+    pub centre: [f64; 2],
+}
+
+/// What was left over when the profile was made, and how sure its numbers are. All optional.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Fit {
+    /// What it was made from, in words.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub from: Option<String>,
+    /// Densities that were seen: [least, greatest].
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub density_range: Option<[f64; 2]>,
+    /// Density left over: root mean square, and worst.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub density_rms: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub density_worst: Option<f64>,
+    /// Left over of a response ladder, root mean square in stops.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub response_rms_stops: Option<f64>,
+    /// Left over of lines or points, root mean square in pixels.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lens_rms_px: Option<f64>,
+    /// Standard uncertainties of k1, k2 and of the glare share.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lens_sd: Option<[f64; 2]>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub glare_sd: Option<f64>,
+}
+
+impl CaptureProfile {
+    /// Values as IEC 61966-2-1 encodes them.
+    pub fn srgb() -> CaptureProfile {
+        CaptureProfile::parse(BUILT_IN[0].1).expect("built-in profiles are sound: a test reads them")
+    }
+
+    /// Values proportional to light.
+    pub fn linear() -> CaptureProfile {
+        CaptureProfile::parse(BUILT_IN[1].1).expect("built-in profiles are sound: a test reads them")
+    }
+
+    /// A built-in profile by its name, a profile in the session's folder by its path, or by its name in `profiles/` there.
+    pub fn load(name_or_path: &str, folder: &Path) -> Result<CaptureProfile, Fault> {
+        if let Some((_, text)) = BUILT_IN.iter().find(|(name, _)| *name == name_or_path) {
+            return CaptureProfile::parse(text);
+        }
+        let choices = [folder.join(name_or_path), folder.join("profiles").join(format!("{name_or_path}.toml"))];
+        let Some(path) = choices.iter().find(|path| path.is_file()) else {
+            let names: Vec<&str> = BUILT_IN.iter().map(|(name, _)| *name).collect();
+            let near = names.iter().find(|name| strsim::damerau_levenshtein(name, name_or_path) <= 2);
+            let mend = match near {
+                Some(name) => format!("did you mean `{name}`?"),
+                None => format!("name {} or a file in the session's folder", names.join(", ")),
+            };
+            return Err(Fault::new(format!("there is no capture profile `{name_or_path}`"), mend));
+        };
+        let inside = |path: &Path| path.canonicalize().map_err(|e| io_fault(&e));
+        if !inside(path)?.starts_with(inside(folder)?) {
+            return Err(Fault::new(
+                format!("the capture profile `{name_or_path}` lies outside the session's folder"),
+                "copy it into the folder",
+            ));
+        }
+        CaptureProfile::parse(&std::fs::read_to_string(path).map_err(|e| io_fault(&e))?)
+    }
+
+    /// Reads a profile's TOML.
+    pub fn parse(text: &str) -> Result<CaptureProfile, Fault> {
+        let profile: CaptureProfile = toml::from_str(text).map_err(|e| {
+            let line = e.span().map_or(1, |span| 1 + text[..span.start].matches('\n').count());
+            let what = e.message().lines().next().unwrap_or_default().to_string();
+            Fault::new(format!("line {line} of the capture profile: {what}"), "mend that line")
+        })?;
+        let sound = |ok: bool, key: &str, must: &str| {
+            if ok { Ok(()) } else { Err(Fault::new(format!("`{key}` of the capture profile must {must}"), "mend it")) }
+        };
+        sound(!profile.name.trim().is_empty(), "name", "not be empty")?;
+        sound(profile.glare.is_none_or(|g| (0.0..0.5).contains(&g)), "glare", "be a share from 0 to 0.5")?;
+        if let Some(lens) = &profile.lens {
+            let numbers = [lens.k1, lens.k2, lens.centre[0], lens.centre[1]];
+            sound(numbers.iter().all(|n| n.abs() < 0.5), "lens", "hold numbers between -0.5 and 0.5")?;
+        }
+        Ok(profile)
+    }
+
+    /// The profile as TOML; [`CaptureProfile::parse`] gives it back.
+    pub fn to_toml(&self) -> String {
+        toml::to_string(self).expect("a profile is plain data")
+    }
+
+    /// The lens for a frame of a size. None where the profile knows none.
+    pub fn lens(&self, size: Size) -> Option<Lens> {
+        let known = self.lens?;
+        let straight = Lens::straight(size.columns, size.rows);
+        let [x, y] = known.centre;
+        let centre = straight.centre + Point::new(x, y) * straight.radius;
+        Some(Lens { centre, k1: known.k1, k2: known.k2, ..straight })
+    }
+
+    /// A warning where a capture's Exif names another camera or lens than the one that the profile was made for.
+    pub fn mismatch(&self, settings: &Settings) -> Option<Warning> {
+        let camera = self.camera.as_ref()?;
+        let pairs = [
+            ("make", &camera.make, &settings.make),
+            ("model", &camera.model, &settings.model),
+            ("lens", &camera.lens, &settings.lens_model),
+        ];
+        let same = |a: &str, b: &str| a.trim().eq_ignore_ascii_case(b.trim());
+        let (what, made_for, seen) = pairs.into_iter().find_map(|(what, a, b)| match (a, b) {
+            (Some(a), Some(b)) if !same(a, b) => Some((what, a, b)),
+            _ => None,
+        })?;
+        Some(Warning::new(
+            "profile-camera",
+            format!(
+                "the capture profile `{}` was made for {what} \"{made_for}\", the capture says \"{seen}\"; name a profile \
+                 made for this camera, or calibrate one",
+                self.name
+            ),
+        ))
+    }
+
+    /// How the codes of one file stand for light. An embedded profile that says the data is linear overrides a presumed sRGB
+    /// curve, not a measured one; any other disagreement is said.
+    pub(super) fn transfer_for(&self, embedded: Option<Embedded>) -> (Transfer, Vec<Warning>) {
+        let disagree = |says: &str| {
+            let message = format!(
+                "the embedded colour profile says {says}, the capture profile `{}` is used; name the profile that is right",
+                self.name
+            );
+            vec![Warning::new("embedded-curve", message)]
+        };
+        match (&self.transfer, embedded) {
+            (Transfer::Srgb, Some(Embedded::Linear)) => (Transfer::Linear, Vec::new()),
+            (Transfer::Srgb, Some(Embedded::Other { half })) => {
+                let says = format!("that half the full code is {:.1} % of the light (sRGB has 21.4 %)", 100.0 * half);
+                (Transfer::Srgb, disagree(&says))
+            }
+            (Transfer::Linear, Some(Embedded::Srgb | Embedded::Other { .. })) => {
+                (Transfer::Linear, disagree("that the values are not linear"))
+            }
+            (transfer, _) => (transfer.clone(), Vec::new()),
+        }
+    }
+}
+
+/// In TOML a transfer is "srgb", "linear", or a table of `codes` and `light`.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Points {
+    codes: Vec<f64>,
+    light: Vec<Vec<f64>>,
+}
+
+impl Serialize for Transfer {
+    fn serialize<S: serde::Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        match self {
+            Transfer::Srgb => to.serialize_str("srgb"),
+            Transfer::Linear => to.serialize_str("linear"),
+            Transfer::Table(c) => Points { codes: c.codes.clone(), light: c.light.clone() }.serialize(to),
+        }
+    }
+}
+
+impl<'de> Deserialize<'de> for Transfer {
+    fn deserialize<D: serde::Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        struct Visitor;
+        impl<'de> serde::de::Visitor<'de> for Visitor {
+            type Value = Transfer;
+
+            fn expecting(&self, f: &mut std::fmt::Formatter) -> std::fmt::Result {
+                f.write_str("\"srgb\", \"linear\", or a table of `codes` and `light`")
+            }
+
+            fn visit_str<E: serde::de::Error>(self, word: &str) -> Result<Transfer, E> {
+                match word {
+                    "srgb" => Ok(Transfer::Srgb),
+                    "linear" => Ok(Transfer::Linear),
+                    _ => Err(E::invalid_value(serde::de::Unexpected::Str(word), &self)),
+                }
+            }
+
+            fn visit_map<M: serde::de::MapAccess<'de>>(self, map: M) -> Result<Transfer, M::Error> {
+                let points = Points::deserialize(serde::de::value::MapAccessDeserializer::new(map))?;
+                let curve = Curve { codes: points.codes, light: points.light };
+                curve.check().map_err(serde::de::Error::custom)?;
+                Ok(Transfer::Table(curve))
+            }
+        }
+        from.deserialize_any(Visitor)
+    }
+}
+
+impl Curve {
+    /// Whether it can be a response: rising from code 0 to code 1, and to light 1.
+    pub fn check(&self) -> Result<(), String> {
+        let (codes, light) = (&self.codes, &self.light);
+        let ends = (codes.first() == Some(&0.0)) && codes.last() == Some(&1.0);
+        if codes.len() < 2 || !ends || !codes.windows(2).all(|p| p[0] < p[1]) {
+            return Err("`codes` must rise from 0 to 1".into());
+        }
+        if !matches!(light.len(), 1 | 3) {
+            return Err(format!("`light` must hold one list for all channels or three, not {}", light.len()));
+        }
+        for list in light {
+            if list.len() != codes.len() {
+                return Err(format!("`light` has {} values for {} codes", list.len(), codes.len()));
+            }
+            let tops = list.last().is_some_and(|top| (top - 1.0).abs() < 1e-9);
+            if !tops || !list.windows(2).all(|p| p[0] <= p[1]) || list.iter().any(|l| !l.is_finite()) {
+                return Err("`light` must never fall, and must end at 1".into());
+            }
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn built_in_profiles_are_sound() {
+        let nowhere = Path::new(".");
+        assert_eq!(CaptureProfile::load("srgb", nowhere).unwrap().transfer, Transfer::Srgb);
+        assert_eq!(CaptureProfile::load("linear", nowhere).unwrap().transfer, Transfer::Linear);
+        let fault = CaptureProfile::load("sgrb", nowhere).unwrap_err().to_string();
+        assert!(fault.contains("did you mean `srgb`"), "{fault}");
+    }
+
+    #[test]
+    fn a_profile_comes_back_from_its_toml() {
+        let profile = CaptureProfile {
+            date: Some(jiff::civil::date(2026, 3, 14)),
+            glare: Some(0.012),
+            transfer: Transfer::Table(Curve { codes: vec![0.0, 0.5, 1.0], light: vec![vec![0.0, 0.2, 1.0]] }),
+            camera: Some(Camera { model: Some("One".into()), ..Camera::default() }),
+            lens: Some(Distortion { k1: -0.03, k2: 0.004, centre: [0.01, -0.002] }),
+            fit: Some(Fit { density_rms: Some(0.004), ..Fit::default() }),
+            ..CaptureProfile::srgb()
+        };
+        let text = profile.to_toml();
+        assert_eq!(CaptureProfile::parse(&text), Ok(profile), "{text}");
+    }
+
+    #[test]
+    fn what_is_wrong_is_named_with_its_line() {
+        let fault = |text: &str| CaptureProfile::parse(text).unwrap_err().to_string();
+        let head = "name = \"a\"\npurpose = \"b\"\n";
+        let text = fault(&format!("{head}transfer = \"srgb\"\nglair = 0.01\n"));
+        assert!(text.contains("line 4") && text.contains("glair"), "{text}");
+        assert!(fault(&format!("{head}transfer = \"rec709\"\n")).contains("rec709"));
+        assert!(fault(&format!("{head}[transfer]\ncodes = [0.0, 1.0]\nlight = [[0.5, 0.2]]\n")).contains("never fall"));
+        assert!(fault(&format!("{head}glare = 3.0\ntransfer = \"srgb\"\n")).contains("glare"));
+    }
+
+    #[test]
+    fn a_lens_scales_with_the_frame() {
+        let profile = CaptureProfile {
+            lens: Some(Distortion { k1: -0.05, k2: 0.0, centre: [0.1, 0.0] }),
+            ..CaptureProfile::srgb()
+        };
+        let lens = profile.lens(Size::new(300, 400)).unwrap();
+        assert_eq!((lens.centre, lens.radius, lens.k1), (Point::new(225.0, 150.0), 250.0, -0.05));
+    }
+
+    #[test]
+    fn another_camera_is_said() {
+        let camera = Camera { make: Some("Maker".into()), model: Some("One".into()), lens: None };
+        let profile = CaptureProfile { camera: Some(camera), ..CaptureProfile::srgb() };
+        let seen =
+            |model: &str| Settings { make: Some("MAKER".into()), model: Some(model.into()), ..Settings::default() };
+        assert_eq!(profile.mismatch(&seen("One")), None);
+        assert_eq!(profile.mismatch(&seen("Two")).unwrap().code, "profile-camera");
+        assert_eq!(profile.mismatch(&Settings::default()), None);
+    }
+}
