@@ -42,7 +42,7 @@ impl Default for Options {
 }
 
 /// Sampling of the scene and of the plates at full detail.
-const SCENE_PX_PER_MM: f64 = 16.0;
+const SCENE_PX_PER_MM: f64 = 14.0;
 const PLATE_PX_PER_MM: f64 = 25.0;
 /// Share of the mean light that the taking lens spreads over the plate.
 const TAKING_FLARE: f64 = 0.004;

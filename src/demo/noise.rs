@@ -27,17 +27,25 @@ pub fn whole(x: f64) -> i32 {
 pub fn noise(x: f64, y: f64, seed: u32) -> f64 {
     let (i, j) = (whole(x), whole(y));
     let (a, b) = (x - f64::from(i), y - f64::from(j));
-    let corner = |di: i32, dj: i32| {
-        let bits = scramble(i + di, j + dj, seed);
-        let gx = f64::from(bits & 0xffff) / 32_768.0 - 1.0;
-        let gy = f64::from(bits >> 16) / 32_768.0 - 1.0;
-        gx * (a - f64::from(di)) + gy * (b - f64::from(dj))
+    // Most of what the demo computes is this: a shorter scramble than [`hash`]'s, its first products shared by the corners.
+    let (west, north) =
+        ((i as u32).wrapping_mul(0x9e37_79b1) ^ seed.wrapping_mul(0xc2b2_ae3d), (j as u32).wrapping_mul(0x85eb_ca77));
+    let (east, south) = (
+        (i as u32).wrapping_add(1).wrapping_mul(0x9e37_79b1) ^ seed.wrapping_mul(0xc2b2_ae3d),
+        north.wrapping_add(0x85eb_ca77),
+    );
+    let slope = |column: u32, row: u32, dx: f64, dy: f64| {
+        let mut bits = column ^ row.rotate_left(13);
+        bits = (bits ^ (bits >> 15)).wrapping_mul(0x7feb_352d);
+        bits = (bits ^ (bits >> 14)).wrapping_mul(0x846c_a68b);
+        f64::from(bits as i16) * dx + f64::from((bits >> 16) as i16) * dy
     };
     let fade = |t: f64| t * t * t * (t * (t * 6.0 - 15.0) + 10.0);
     let (u, v) = (fade(a), fade(b));
-    let top = corner(0, 0) * (1.0 - u) + corner(1, 0) * u;
-    let bottom = corner(0, 1) * (1.0 - u) + corner(1, 1) * u;
-    1.6 * (top * (1.0 - v) + bottom * v)
+    let (nw, ne) = (slope(west, north, a, b), slope(east, north, a - 1.0, b));
+    let (sw, se) = (slope(west, south, a, b - 1.0), slope(east, south, a - 1.0, b - 1.0));
+    let (top, bottom) = (nw + (ne - nw) * u, sw + (se - sw) * u);
+    (1.6 / 32_768.0) * (top + (bottom - top) * v)
 }
 
 /// Octaves of noise, each of half the size and half the height, from features of `coarse` down to those of `fine`

@@ -25,6 +25,8 @@ pub struct Ground {
     pub crown: f64,
     /// How high up a blade, 0 at its root to 1 at its tip.
     pub blade: f64,
+    /// How steeply the soil falls away from its tussock's middle, along x and z.
+    pub fall: (f64, f64),
 }
 
 /// The main creek: it comes from the left, passes before the kiln and goes off to the right.
@@ -41,18 +43,19 @@ fn creek(x: f64, z: f64) -> f64 {
 /// Metres from the nearest water's edge, negative in the creek's bed.
 fn bank(x: f64, z: f64, fine: f64) -> f64 {
     let bend = 0.9 * noise(x * 0.28, z * 0.28, 601) + 0.35 * noise(x * 0.9, z * 0.9, 602);
-    let nibble = if fine < 0.2 { 0.13 * fbm(x, z, 603, 0.45, fine.max(0.03)) } else { 0.0 };
     let main = creek(x, z) + 0.5 * bend;
     // Small creeks: narrow, winding, along the zeroes of a slow noise.
     let vein = noise(x * 0.075 + 0.3 * bend, z * 0.05, 604).abs() * 6.5 - 0.42;
     let yard = ((x - YARD.0) / 12.5).hypot((z - YARD.1) / 8.0);
     let kept = 3.0 * step(1.35, 0.9, yard);
-    main.min(vein + 0.6 * step(9.0, 4.0, z)) + nibble + kept
+    let smooth = main.min(vein + 0.6 * step(9.0, 4.0, z)) + kept;
+    let near = fine < 0.2 && smooth.abs() < 0.6;
+    smooth + if near { 0.13 * fbm(x, z, 603, 0.45, fine.max(0.03)) } else { 0.0 }
 }
 
 pub fn ground(x: f64, z: f64, fine: f64) -> Ground {
     let from_bank = bank(x, z, fine);
-    let level = 0.11 * fbm(x, z, 611, 9.0, 1.0);
+    let level = 0.11 * fbm(x, z, 611, 9.0, 2.5);
     // A steep lip of turf, mud sloping under it to the bed.
     let profile = if from_bank > 0.0 {
         mix(-0.10, 0.0, step(0.0, 0.35, from_bank))
@@ -65,11 +68,12 @@ pub fn ground(x: f64, z: f64, fine: f64) -> Ground {
         soil += 0.05 * fbm(x, z, 612, 0.7, fine.max(0.02));
         return Ground { height: soil, soil, ..Ground::default() };
     }
-    let (dome, crown) = tussock(x, z, fine);
+    let (dome, crown, fall) = tussock(x, z, fine);
     let yard = ((x - YARD.0) / 9.0).hypot((z - YARD.1) / 6.5);
     let worn = step(1.25, 0.8, yard + 0.25 * noise(x * 0.35, z * 0.35, 613));
     let lush = (1.0 - 0.85 * worn) * (0.55 + 0.45 * step(-0.3, 0.3, noise(x * 0.17, z * 0.17, 614)));
-    soil += 0.24 * dome * lush * turf;
+    let tall = 0.24 * lush * turf;
+    soil += tall * dome;
     let long = (0.05 + 0.17 * crown) * lush * turf;
     // Blades: thin ridges, as long as pixels can tell them apart.
     let seen = step(0.028, 0.008, fine);
@@ -81,29 +85,43 @@ pub fn ground(x: f64, z: f64, fine: f64) -> Ground {
     };
     let coarse = if fine < 0.25 { 0.35 * fbm(x, z, 619, 0.2, fine.max(0.02)) } else { 0.0 };
     let blade = (mix(0.45, blade, seen) + coarse).clamp(0.0, 1.0);
-    Ground { height: soil + long * blade, soil, turf: turf * (1.0 - 0.6 * worn), crown, blade }
+    Ground {
+        height: soil + long * blade,
+        soil,
+        turf: turf * (1.0 - 0.6 * worn),
+        crown,
+        blade,
+        fall: (tall * fall.0, tall * fall.1),
+    }
 }
 
-/// Tussocks: domes about scattered middles. Height and closeness to the middle, 0 to 1.
-fn tussock(x: f64, z: f64, fine: f64) -> (f64, f64) {
+/// Tussocks: domes about scattered middles. Height (0 to 1), closeness to the middle (0 to 1), fall along x and z (for a metre).
+fn tussock(x: f64, z: f64, fine: f64) -> (f64, f64, (f64, f64)) {
     if fine > 0.25 {
-        return (0.35, 0.5);
+        return (0.35, 0.5, (0.0, 0.0));
     }
     let (size, warp) = (0.62, 0.14 * noise(x * 2.6, z * 2.6, 621));
     let (x, z) = (x / size + warp, z / size - warp);
     let (i, j) = (whole(x), whole(z));
-    let mut best = (0.0, 0.0);
+    let mut best = (0.0, 0.0, (0.0, 0.0));
     for dj in -1..=1 {
         for di in -1..=1 {
             let (ci, cj) = (i + di, j + dj);
-            let (a, b) = (hash(ci, cj, 623), hash(ci, cj, 624));
-            let own = hash(ci, cj, 625);
-            let d = (x - f64::from(ci) - 0.15 - 0.7 * a).hypot(z - f64::from(cj) - 0.15 - 0.7 * b);
-            let reach = 0.45 + 0.5 * own;
-            let near = (1.0 - d / reach).max(0.0);
-            let dome = (0.25 + 0.75 * own) * near.sqrt();
+            // Three numbers of ten bits from one.
+            let bits = (hash(ci, cj, 623) * f64::from(1 << 30)) as u32;
+            let part = |shift: u32| f64::from(bits >> shift & 1023) / 1024.0;
+            let own = part(0);
+            let (dx, dz) = (x - f64::from(ci) - 0.15 - 0.7 * part(10), z - f64::from(cj) - 0.15 - 0.7 * part(20));
+            let (off, reach) = ((dx * dx + dz * dz).sqrt(), 0.45 + 0.5 * own);
+            if off >= reach {
+                continue;
+            }
+            let near = 1.0 - off / reach;
+            let high = 0.25 + 0.75 * own;
+            let dome = high * near.sqrt();
             if dome > best.0 {
-                best = (dome, near);
+                let steep = 0.5 * high / (near.sqrt().max(0.25) * reach * size);
+                best = (dome, near, (steep * dx / off.max(1e-6), steep * dz / off.max(1e-6)));
             }
         }
     }
@@ -112,10 +130,8 @@ fn tussock(x: f64, z: f64, fine: f64) -> (f64, f64) {
 
 /// Luminance of dry ground at (x, z) seen from the camera. `lit`: share of the sun that reaches it.
 pub fn land(g: &Ground, x: f64, z: f64, fine: f64, lit: f64) -> f64 {
-    let step_out = fine.max(0.10);
-    let (ahead, aside) = (ground(x, z + step_out, step_out), ground(x + step_out, z, step_out));
-    let tilt = vector((g.soil - aside.soil) / step_out, 1.0, (g.soil - ahead.soil) / step_out);
-    let mud = {
+    let tilt = vector(g.fall.0, 1.0, g.fall.1);
+    let mud = || {
         let crumb = fbm(x, z, 631, 0.25, fine);
         let wet = step(0.22, 0.0, g.soil - WATER);
         let albedo = mix(0.15, 0.085, wet) * (1.0 + 0.5 * crumb);
@@ -125,7 +141,7 @@ pub fn land(g: &Ground, x: f64, z: f64, fine: f64, lit: f64) -> f64 {
         matt(albedo, (tilt + lean).unit(), lit, 0.85) + shine
     };
     if g.turf <= 0.0 {
-        return mud;
+        return mud();
     }
     let patch = fbm(x, z, 641, 4.5, 0.3);
     let dry = step(0.02, 0.30, patch + 0.25 * g.crown - 0.05);
@@ -135,17 +151,20 @@ pub fn land(g: &Ground, x: f64, z: f64, fine: f64, lit: f64) -> f64 {
     // Grass is lit from all sides; blades lean a little towards the reader of the light.
     let lean = vector(SUN_AT.x * 0.4, 0.0, -0.35);
     let turf = matt(albedo, (tilt + lean).unit(), lit * root.powf(0.7), root);
-    mix(mud, turf, g.turf)
+    if g.turf < 1.0 { mix(mud(), turf, g.turf) } else { turf }
 }
 
 /// Luminance of the cut bank under the turf, `up` metres high and `under` metres below the turf's soil.
 pub fn bank_face(place: Vector, up: f64, under: f64, fine: f64) -> f64 {
     let along = place.x - 0.6 * place.z;
-    let layers = fbm(along * 0.35, up * 2.0, 635, 0.22, fine) + 0.7 * fbm(along, up, 637, 0.16, fine);
-    let roots = step(0.16, 0.0, under + 0.06 * noise(along * 9.0, 0.0, 638));
-    let wet = step(0.14, 0.0, up - WATER);
-    let albedo = mix(mix(0.12, 0.05, roots), 0.05, wet) * (1.0 + 0.7 * layers);
-    matt(albedo.max(0.01), vector(0.3 * layers, 0.35, -0.9).unit(), 0.35, 0.55)
+    let fine = fine.max(0.006);
+    let layers = fbm(along * 0.3, up * 1.8, 635, 0.16, fine);
+    let clods = fbm(along, up, 637, 0.22, fine);
+    let slips = step(0.05, 0.4, fbm(along, up * 0.15, 636, 0.45, fine));
+    let roots = step(0.20, 0.02, under + 0.12 * noise(along * 7.0, 0.0, 638) + 0.05 * clods);
+    let wet = step(0.14, 0.0, up - WATER + 0.05 * clods);
+    let albedo = mix(mix(0.13, 0.045, roots), 0.05, wet) * (1.0 + 0.7 * layers + 0.8 * clods) * (1.0 - 0.45 * slips);
+    matt(albedo.max(0.01), vector(0.5 * clods - 0.25, 0.35 + 0.6 * layers, -0.9).unit(), 0.45, 0.55 - 0.3 * slips)
 }
 
 /// Luminance of the water's face at (x, z), seen along `toward` (unit length). `standing` tells what a ray meets that goes

@@ -43,14 +43,15 @@ pub fn sky(toward: Vector, moment: f64, fine: f64) -> f64 {
     let bearing = toward.x.atan2(toward.z) * 57.3 + 0.006 * moment;
     let pack = 0.35 / (up + 0.35);
     let (x, y) = (bearing * (0.7 + 0.6 * pack), 52.0 * (1.0 - pack) + 0.002 * moment);
-    let fine = (57.3 * fine).clamp(0.01, 2.0);
+    // Clouds have no edges sharper than this.
+    let fine = (57.3 * fine).max(0.10);
     let heap = |x: f64, y: f64, fine: f64| {
-        let drift = fbm(x, y, 301, 11.0, 1.0);
+        let drift = fbm(x, y, 301, 11.0, 2.0);
         fbm(x + 2.2 * drift, 1.9 * y - 1.6 * drift, 311, 13.0, fine) + 0.35 * fbm(x, 2.5 * y, 317, 40.0, 9.0)
     };
     let body = heap(x, y, fine);
     let towards_sun = heap(x - 0.9, y + 0.8, 0.5);
-    let veil = fbm(x * 0.5, y * 2.2, 331, 22.0, fine);
+    let veil = fbm(x * 0.5, y * 2.2, 331, 22.0, 0.6);
     let thick = step(-0.06, 0.30, body) * (1.0 - (-up * 20.0).exp());
     // Brightest where less cloud lies on the sun's side, grey beneath where it is thick.
     let cloud = 0.302 + 0.16 * (body - towards_sun).clamp(-0.4, 0.4) - 0.055 * step(0.25, 0.8, body);
@@ -62,6 +63,11 @@ pub fn sky(toward: Vector, moment: f64, fine: f64) -> f64 {
 pub fn far_shore(toward: Vector, moment: f64, fine: f64) -> Option<f64> {
     let bearing = toward.x.atan2(toward.z) / PI * 180.0;
     let height = toward.y / toward.x.hypot(toward.z);
+    // Tangent of the height that no hill reaches.
+    const HIGHEST: f64 = 0.056;
+    if height > HIGHEST {
+        return None;
+    }
     let fine = (fine * 180.0 / PI).max(0.002);
     let ridge = |seed: u32, wide: f64, base: f64, tall: f64| base + tall * fbm(bearing, 0.5, seed, wide, fine);
     // Nearest first: the shore with its bushes, the fields behind it, two lines of hills.

@@ -77,10 +77,9 @@ pub fn wall(bond: Bond, u: f64, v: f64, fine: f64) -> Stone {
         let rim = 0.05;
         step(0.0, rim, far) - step(0.0, rim, near)
     };
-    let lean_u =
-        slope * round(left, right) * 0.8 + rough * (0.34 * (own(0) - 0.5) + 0.9 * gradient(u, v, seed, fine).0);
-    let lean_v =
-        slope * round(below, above) * 0.8 + rough * (0.30 * (own(1) - 0.5) + 0.9 * gradient(u, v, seed, fine).1);
+    let rough_face = gradient(u, v, seed, fine);
+    let lean_u = slope * round(left, right) * 0.8 + rough * (0.34 * (own(0) - 0.5) + 0.9 * rough_face.0);
+    let lean_v = slope * round(below, above) * 0.8 + rough * (0.30 * (own(1) - 0.5) + 0.9 * rough_face.1);
 
     let tone = 0.235 + 0.15 * (own(2) - 0.4) * (0.6 + 0.4 * rough) + 0.10 * grit + 0.07 * chip;
     let mortar = 0.25 + 0.07 * grit;
@@ -102,11 +101,12 @@ fn gradient(u: f64, v: f64, seed: u32, fine: f64) -> (f64, f64) {
 /// What weather has done: dark runs beneath the top, white runs of lime, lichen, damp at the foot.
 /// `drop`: metres below the wall's top; `rise`: metres above its foot.
 pub fn weathered(stone: Stone, seed: u32, u: f64, drop: f64, rise: f64, fine: f64) -> Stone {
-    let run = fbm(u * 2.2, drop * 0.16, seed + 61, 1.6, fine);
+    let soft = fine.max(0.05);
+    let run = fbm(u * 2.2, drop * 0.16, seed + 61, 1.6, soft);
     let soot = step(0.02, 0.45, run + 0.22 * (-drop * 0.5).exp()) * (0.35 + 0.65 * (-drop * 0.35).exp());
-    let lime = step(0.22, 0.5, fbm(u * 2.8, drop * 0.22, seed + 67, 1.3, fine)) * (-(drop - 1.5).abs() * 0.45).exp();
-    let lichen = step(0.20, 0.32, fbm(u, drop, seed + 71, 0.8, fine));
-    let damp = (-rise * 1.3).exp() * (0.75 + 0.5 * fbm(u, drop, seed + 73, 1.2, fine));
+    let lime = step(0.22, 0.5, fbm(u * 2.8, drop * 0.22, seed + 67, 1.3, soft)) * (-(drop - 1.5).abs() * 0.45).exp();
+    let lichen = step(0.20, 0.32, fbm(u, drop, seed + 71, 0.8, fine.max(0.02)));
+    let damp = (-rise * 1.3).exp() * (0.75 + 0.5 * fbm(u, drop, seed + 73, 1.2, 0.2));
     let stain = fbm(u, drop, seed + 79, 3.5, 0.2);
     let albedo = stone.albedo * (1.0 - 0.55 * soot) * (1.0 - 0.55 * damp.clamp(0.0, 1.0)) * (1.0 + 0.35 * stain);
     let albedo = mix(albedo, 0.40, 0.45 * lime);

@@ -75,15 +75,28 @@ impl Column<'_> {
         let mut depth = vec![f64::INFINITY; out.len()];
         self.draw_ground(out, &mut depth);
         let fine = 1.0 / self.scale;
+        let toward = |row: f64| self.ahead + vector(0.0, (self.horizon - row) / self.scale, 0.0);
+        // Clouds are soft: the sky is worked out in every few rows, and straight between them.
+        const SKY_ROWS: usize = 4;
+        let sky = |knot: usize| light::sky(toward((knot * SKY_ROWS) as f64).unit(), self.view.moment, fine);
+        let mut between: Option<(usize, f64, f64)> = None;
         for (row, (pixel, depth)) in out.iter_mut().zip(&depth).enumerate() {
-            let along = self.ahead + vector(0.0, (self.horizon - row as f64 - 0.5) / self.scale, 0.0);
+            let along = toward(row as f64 + 0.5);
             let seen = standing(self.eye, along, fine, *depth);
             if let Some(luminance) = seen {
                 *pixel = luminance as f32;
             } else if depth.is_infinite() {
-                let toward = along.unit();
-                let far = light::far_shore(toward, self.view.moment, fine);
-                *pixel = far.unwrap_or_else(|| light::sky(toward, self.view.moment, fine)) as f32;
+                let far = light::far_shore(along.unit(), self.view.moment, fine);
+                *pixel = far.unwrap_or_else(|| {
+                    let knot = row / SKY_ROWS;
+                    let (_, above, below) = match between {
+                        Some(known) if known.0 == knot => known,
+                        Some((last, _, below)) if last + 1 == knot => (knot, below, sky(knot + 1)),
+                        _ => (knot, sky(knot), sky(knot + 1)),
+                    };
+                    between = Some((knot, above, below));
+                    above + (below - above) * ((row as f64 + 0.5) / SKY_ROWS as f64 - knot as f64)
+                }) as f32;
             }
         }
     }
@@ -105,15 +118,18 @@ impl Column<'_> {
                 let at = vector(place.x, height, place.z);
                 let luminance = if wet { self.water(at, fine) } else { self.land(&g, at, fine) };
                 let seen = light::through_air(luminance, away) as f32;
-                // A tall span is a bank's face below, and blades of grass, darker towards their roots, above.
                 let (span, soil) = ((lowest - top) as f32, row_of(g.soil, away));
                 for (i, r) in (top..lowest).enumerate() {
-                    out[r] = seen * (1.0 - 0.5 * (i as f32 / span.max(12.0)));
-                    if !wet && r as f64 > soil + 2.0 {
-                        let up = self.eye.y - (r as f64 + 0.5 - self.horizon) * away / self.scale;
-                        out[r] = light::through_air(ground::bank_face(place, up, g.soil - up, fine), away) as f32;
-                    }
+                    out[r] = seen;
                     depth[r] = away;
+                    if g.turf > 0.0 {
+                        // Blades are darker towards their roots; under them, where the span is tall, is a cut bank.
+                        out[r] *= 1.0 - 0.5 * (i as f32 / span.max(12.0));
+                        if r as f64 > soil + 2.0 {
+                            let up = self.eye.y - (r as f64 + 0.5 - self.horizon) * away / self.scale;
+                            out[r] = light::through_air(ground::bank_face(place, up, g.soil - up, fine), away) as f32;
+                        }
+                    }
                 }
                 lowest = top;
             }
