@@ -2,7 +2,7 @@
 
 use crate::geometry::Point;
 use serde::{Deserialize, Serialize};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// All of the notes. Paths are absolute, globs are resolved and sorted; every list of captures holds at least one file.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,6 +17,27 @@ pub struct Session {
     pub positive: PositiveNotes,
     pub plates: Vec<Plate>,
     pub brackets: Vec<Bracket>,
+}
+
+impl Session {
+    /// The file of a capture or tone profile, if `name` is a path (it holds a '/' or ends in ".toml"); none if it is a name.
+    pub fn profile_path(&self, name: &str) -> Option<PathBuf> {
+        is_path(name).then(|| self.folder.join(name))
+    }
+
+    pub fn plate(&self, id: &str) -> Option<&Plate> {
+        self.plates.iter().find(|plate| plate.id == id)
+    }
+
+    /// A file as the notes name it: relative to the session, with '/' on every system.
+    pub fn relative(&self, file: &Path) -> String {
+        super::paths::relative(&self.folder, file)
+    }
+}
+
+/// Whether a profile is given by its path and not by its name.
+pub(super) fn is_path(name: &str) -> bool {
+    name.contains(['/', '\\']) || name.ends_with(".toml")
 }
 
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
@@ -34,9 +55,11 @@ pub struct About {
 pub struct Copying {
     pub blanks: Vec<PathBuf>,
     pub darks: Vec<PathBuf>,
-    /// Name of a capture profile, or the path of one.
+    /// Name of a capture profile, or the path of one as written (see [`Session::profile_path`]).
     pub profile: String,
     pub emulsion: Emulsion,
+    /// Whether the notes say so; what they leave open is taken for toward the camera, with a warning.
+    pub emulsion_stated: bool,
     pub opaque: Option<Opaque>,
 }
 
@@ -82,7 +105,7 @@ pub enum BaseScope {
 
 #[derive(Debug, Clone, PartialEq)]
 pub struct PositiveNotes {
-    /// Name of a tone profile, or the path of one.
+    /// Name of a tone profile, or the path of one as written (see [`Session::profile_path`]).
     pub tone: String,
     /// Samples an inch of the result; none keeps the captures' own.
     pub ppi: Option<f64>,
