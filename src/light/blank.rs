@@ -267,6 +267,8 @@ pub(crate) mod tests {
             noise: None,
             settings: Settings::default(),
             format: "made".into(),
+            raw: None,
+            warnings: Vec::new(),
         }
     }
 
