@@ -15,8 +15,10 @@
 //! [`demo`] is the forward model: a made-up place, its plates, and their captures with the truth beside them.
 
 pub mod archive;
+pub mod batch;
 pub mod bracket;
 pub mod cli;
+pub mod copy;
 pub mod demo;
 pub mod density;
 pub mod error;
@@ -26,8 +28,13 @@ pub mod image;
 pub mod light;
 pub mod mosaic;
 pub mod notes;
+pub mod panel;
+pub mod pipeline;
 pub mod plate;
 pub mod positive;
+pub mod progress;
 pub mod record;
 pub mod report;
+pub mod spool;
+pub mod tiles;
 pub mod units;

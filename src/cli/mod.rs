@@ -1,6 +1,8 @@
 //! The commands, one file each: arguments in, an [`Outcome`] out. Only `main` prints and sets the exit status.
 
 pub mod completions;
+pub mod demo;
+pub mod digitize;
 
 use crate::error::Error;
 use clap::{Args, Parser, Subcommand};
@@ -52,6 +54,14 @@ pub struct SessionArgs {
 
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Writes a made-up session into DIR and digitizes it
+    #[command(after_help = "Example:\n  hyaline demo kiln")]
+    Demo(demo::Args),
+    /// Turns a session's captures into negatives, positives, records and a page
+    #[command(
+        after_help = "Examples:\n  hyaline digitize kiln\n  hyaline digitize kiln --plate K-01 --out /tmp/try\n  hyaline digitize kiln --json > summary.json"
+    )]
+    Digitize(digitize::Args),
     /// Prints a completion script for a shell
     #[command(after_help = "Example:\n  hyaline completions bash > ~/.local/share/bash-completion/completions/hyaline")]
     Completions(completions::Args),
@@ -84,6 +94,8 @@ impl From<Error> for Outcome {
 /// Runs the command that the line names.
 pub fn run(cli: &Cli) -> Outcome {
     match &cli.command {
+        Command::Demo(args) => demo::run(args, &cli.common),
+        Command::Digitize(args) => digitize::run(args, &cli.common),
         Command::Completions(args) => completions::run(args),
     }
 }

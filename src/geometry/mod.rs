@@ -5,11 +5,13 @@
 
 pub mod homography;
 pub mod lens;
+pub mod lie;
 pub mod point;
 pub mod resample;
 pub mod view;
 
 pub use homography::Homography;
 pub use lens::Lens;
+pub use lie::Lie;
 pub use point::Point;
 pub use view::View;

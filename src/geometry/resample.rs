@@ -99,21 +99,31 @@ fn bessel_i0(x: f64) -> f64 {
     sum
 }
 
-/// Fills a result of `size`: its pixel centre (x, y) takes the source's value at `map(x, y)`.
-pub fn resample<T: Pod + Send + Sync>(
+/// Fills a result of `size`: its pixel centre (x, y) takes the source's value at `map(x, y)`, as `keep` would have it kept.
+pub fn resample_as<T: Pod + Send + Sync, U: Copy + Default + Send + Sync>(
+    source: &Image<T>,
+    size: Size,
+    kernel: &Kernel,
+    map: impl Fn(Point) -> Point + Sync,
+    keep: impl Fn(f32) -> U + Sync,
+) -> Image<U> {
+    let values: &[f32] = bytemuck::cast_slice(source.pixels());
+    Image::from_rows(size, U::default(), |row, out| {
+        for (column, pixel) in out.iter_mut().enumerate() {
+            let target = Point::new(column as f64 + 0.5, row as f64 + 0.5);
+            *pixel = keep(kernel.sample_in(values, source.size(), map(target)));
+        }
+    })
+}
+
+/// [`resample_as`] it is.
+pub fn resample<T: Pod + Default + Send + Sync>(
     source: &Image<T>,
     size: Size,
     kernel: &Kernel,
     map: impl Fn(Point) -> Point + Sync,
 ) -> Image<T> {
-    let values: &[f32] = bytemuck::cast_slice(source.pixels());
-    Image::from_rows(size, T::zeroed(), |row, out| {
-        let out: &mut [f32] = bytemuck::cast_slice_mut(out);
-        for (column, pixel) in out.iter_mut().enumerate() {
-            let target = Point::new(column as f64 + 0.5, row as f64 + 0.5);
-            *pixel = kernel.sample_in(values, source.size(), map(target));
-        }
-    })
+    resample_as(source, size, kernel, map, |value| bytemuck::cast(value))
 }
 
 #[cfg(test)]

@@ -1,1 +1,14 @@
-//! (being built)
+//! Where the glass ends, and where light never fell.
+//!
+//! In: [`crate::units::Transmittance`] in the sensor's coordinates. Out: an [`Outline`] with the [`crate::geometry::View`] from the
+//! plate's millimetres to the capture; from the rectified plate, the rebate's reading.
+//!
+//! Coarse to fine: [`region`] finds what is neither bare panel nor mask and gives it four sides to a few pixels; [`profile`] places
+//! points along each side to a few hundredths of a pixel; [`outline`] fits four straight lines and the lens to them at once.
+
+pub mod outline;
+pub mod profile;
+pub mod rebate;
+pub mod region;
+
+pub use outline::{CONFIDENT, Outline, find, from_corners};

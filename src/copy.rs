@@ -1,0 +1,125 @@
+//! One capture of a plate, or of part of it, as transmittance in the sensor's coordinates.
+//!
+//! In: the files of one view (one, or several copy exposures of it) and the session's [`Panel`]. Out: a [`View`] of the plate's light with
+//! what is risky about it. Fails as decoding and division do, naming the file.
+
+use crate::error::{Error, InFile, Warning};
+use crate::frame::{self, CaptureProfile, Frame, Samples, Settings};
+use crate::image::{Image, Size};
+use crate::light::{Seen, divide, steady};
+use crate::panel::{Group, Panel, name};
+use crate::record::Step;
+use crate::report::light_jpeg;
+use crate::units::{Linear, Transmittance};
+use serde_json::json;
+use std::path::{Path, PathBuf};
+
+/// Long side of the small pictures of a capture.
+const PICTURE: usize = 800;
+
+/// A view of a plate or of a part of it.
+pub struct Copied {
+    pub transmittance: Image<Transmittance>,
+    pub settings: Settings,
+    pub format: String,
+    pub exposure_ratio: f64,
+    /// Whether the exposures of capture and blank are both known.
+    pub exposure_known: bool,
+    pub clipped: f64,
+    /// Density against bare light at which one step of the file's codes is 0.05: what lies above cannot be told apart.
+    pub deepest: Option<f64>,
+    pub blanks: Vec<PathBuf>,
+    pub darks: Vec<PathBuf>,
+    /// The capture as it came, small.
+    pub picture: Vec<u8>,
+    pub warnings: Vec<Warning>,
+    pub steps: Vec<Step>,
+}
+
+/// Reads one view and divides it by its blank.
+pub fn copied(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel) -> Result<Copied, Error> {
+    let file = &files[0];
+    let frame = frame::read(file, profile).in_file(file)?;
+    let group = panel.group_for(&frame).in_file(file)?;
+    let seen = divide(&frame, &group.flat, group.dark.as_ref(), panel.veil.as_ref()).in_file(file)?;
+    Ok(tell(file, &frame, group, panel, seen))
+}
+
+fn tell(file: &Path, frame: &Frame, group: &Group, panel: &Panel, seen: Seen) -> Copied {
+    let mut warnings = frame.warnings.clone();
+    let blank_name = group.blanks.first().map(|b| name(b)).unwrap_or_default();
+    warnings.extend(steady::settings(&blank_name, &group.flat.settings, &name(file), &frame.settings));
+    let mut steps = vec![
+        Step::new("decode", json!({ "format": frame.format, "size": [frame.size.columns, frame.size.rows] })),
+        Step::new(
+            "flat-field",
+            json!({ "blanks": group.blanks.len(), "darks": group.darks.len(), "exposure_ratio": round(seen.exposure_ratio, 5),
+                    "clipped_share": round(seen.clipped, 6) }),
+        ),
+    ];
+    if let Some(veil) = panel.veil {
+        steps.push(Step::new("glare", json!({ "share": round(veil.share, 5) })));
+    }
+    if let Some(left) = seen.pattern_density {
+        let balance = seen.balance.map(|b| b.map(|v| round(v as f64, 5)));
+        steps.push(Step::new("filter-array", json!({ "balance": balance, "pattern_left_density": round(left, 5) })));
+    }
+    let exposure_known = frame.settings.exposure_ratio(&group.flat.settings).is_some();
+    Copied {
+        transmittance: seen.transmittance,
+        settings: frame.settings.clone(),
+        format: frame.format.clone(),
+        exposure_ratio: seen.exposure_ratio,
+        exposure_known,
+        clipped: seen.clipped,
+        deepest: deepest(frame, group, seen.exposure_ratio),
+        blanks: group.blanks.clone(),
+        darks: group.darks.clone(),
+        picture: picture(frame),
+        warnings,
+        steps,
+    }
+}
+
+/// Where the steps of the file's own codes become 0.05 in density, over the blank's typical light.
+fn deepest(frame: &Frame, group: &Group, exposure_ratio: f64) -> Option<f64> {
+    const STEP: f64 = 0.05;
+    let channel = frame.tables.len() / 2;
+    let table = &frame.tables[channel];
+    let codes = match frame.samples {
+        Samples::U8(_) => 256,
+        Samples::U16(_) => table.len(),
+    };
+    let plane = &group.flat.planes[group.flat.planes.len() / 2];
+    let mut light: Vec<f32> = plane.pixels().iter().step_by(97).map(|v| v.0).collect();
+    let middle = light.len() / 2;
+    let blank = *light.select_nth_unstable_by(middle, f32::total_cmp).1 as f64 * exposure_ratio;
+    let fine = |c: &usize| {
+        let (low, high) = (table[*c] as f64, table[c + 1] as f64);
+        low > 0.0 && high > low && (high / low).log10() <= STEP
+    };
+    let first = (1..codes - 1).find(fine)?;
+    Some(-(table[first] as f64 / blank).log10())
+}
+
+/// The capture itself as a small picture, tones as in its light.
+fn picture(frame: &Frame) -> Vec<u8> {
+    light_jpeg(&frame.plane(frame.channels() / 2).map(|Linear(v)| v), PICTURE, 80)
+}
+
+/// To so many places, for records that people read.
+pub fn round(value: f64, places: i32) -> f64 {
+    let scale = 10f64.powi(places);
+    (value * scale).round() / scale
+}
+
+impl Copied {
+    pub fn size(&self) -> Size {
+        self.transmittance.size()
+    }
+
+    /// The picture's light once the blank is divided out, small.
+    pub fn light_picture(&self) -> Vec<u8> {
+        light_jpeg(&self.transmittance.map(|Transmittance(v)| v), PICTURE, 80)
+    }
+}

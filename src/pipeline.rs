@@ -1,0 +1,552 @@
+//! One plate, in the order of the work: captures to a rectified negative, then, once the batch's base is known, to its results.
+//!
+//! [`rectify`] ends with 16-bit transmittance on the plate's own grid, waiting in a [`Spool`]. [`finish`] writes negative, positive, preview
+//! and record, each whole or not at all.
+
+use crate::archive::icc::Curve;
+use crate::archive::{self, Compression, Kind, TiffFile, plate_meta};
+use crate::copy::{Copied, copied, round};
+use crate::density::histogram::FULL;
+use crate::density::{Batch, Histogram, Reading, base};
+use crate::error::{Error, Fault, InFile, Warning};
+use crate::frame::{CaptureProfile, Settings};
+use crate::geometry::resample::{Kernel, resample_as};
+use crate::geometry::{Lens, Lie, Point, View, lie};
+use crate::image::{Image, Size};
+use crate::notes::{BaseFrom, Emulsion, Plate, Session};
+use crate::panel::Panel;
+use crate::plate::{self, CONFIDENT, Outline, rebate};
+use crate::positive::Tone;
+use crate::progress::Progress;
+use crate::record::*;
+use crate::report;
+use crate::spool::Spool;
+use crate::units::{Density, MM_PER_INCH, Transmittance};
+use rayon::prelude::*;
+use serde_json::json;
+use std::path::{Path, PathBuf};
+
+/// Stages that [`Progress`] counts for each plate.
+pub const STAGES: usize = 5;
+/// How far the bare panel may seem to have changed, exposures allowed for, before it is said.
+const LEVEL_WARNING: f64 = 0.01;
+/// Share of clipped samples in a capture beyond which its bare panel says nothing of the level.
+const CLIPPED: f64 = 0.005;
+/// Share of the frame that may be bare panel before glare from it is worth a warning.
+const UNMASKED: f64 = 0.05;
+/// Glare of a clean lens, for what an unmasked surround may cost: common practice, between a good lens's 0.5 % and a phone's 2 %.
+const USUAL_GLARE: f64 = 0.01;
+/// Long side of the preview.
+const PREVIEW: usize = 2048;
+
+/// What all plates of a run share.
+pub struct Run<'a> {
+    pub session: &'a Session,
+    pub profile: &'a CaptureProfile,
+    pub panel: &'a Panel,
+    pub tone: &'a Tone,
+    pub out: &'a Path,
+    pub force: bool,
+    pub compression: Compression,
+    pub progress: &'a Progress,
+}
+
+/// A plate on its own grid, as it lies in the result.
+pub struct Rectified {
+    pub pixels: Spool,
+    pub histogram: Histogram,
+    pub size_mm: [f64; 2],
+    pub mm_per_px: f64,
+    pub reading: Option<Reading>,
+    pub settings: Settings,
+    pub format: String,
+    pub exposure_ratio: f64,
+    pub deepest: Option<f64>,
+    pub blanks: Vec<PathBuf>,
+    pub darks: Vec<PathBuf>,
+    pub edges: EdgesRecord,
+    pub tiles: Vec<TileRecord>,
+    pub stitch: Option<StitchRecord>,
+    pub warnings: Vec<Warning>,
+    pub steps: Vec<Step>,
+    pub seen: Option<report::Seen>,
+    pub light: Option<report::LightPictures>,
+    pub tile_map: Option<report::Tiles>,
+}
+
+/// Why a plate was not done, with a picture of what was seen where there is one.
+pub struct Failure {
+    pub error: Error,
+    pub seen: Option<report::Seen>,
+}
+
+impl From<Error> for Box<Failure> {
+    fn from(error: Error) -> Self {
+        Box::new(Failure { error, seen: None })
+    }
+}
+
+/// Captures to transmittance on the plate's own grid.
+pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
+    let lens = |size: Size| run.profile.lens(size);
+    if plate.captures.len() > 1 {
+        return crate::tiles::rectify(run, plate);
+    }
+    let file = &plate.captures[0][0];
+    run.progress.stage(&plate.id, "reading");
+    let mut seen = copied(&plate.captures[0], run.profile, run.panel)?;
+    run.progress.stage(&plate.id, "finding the plate");
+    let outline = outline(&seen, plate, lens(seen.size()))
+        .map_err(|fault| Box::new(Failure { error: Error::new(file, fault), seen: Some(show(&seen, None)) }))?;
+    let shown = Some(show(&seen, Some((&outline, lies(run.session, plate)))));
+    if outline.confidence < CONFIDENT && !run.force {
+        let fault = unsure(&outline);
+        return Err(Box::new(Failure { error: Error::new(file, fault), seen: shown }));
+    }
+    level(&mut seen, &outline);
+    run.progress.stage(&plate.id, "rectifying");
+    let mut done = single(run, plate, seen, &outline)?;
+    done.seen = shown;
+    Ok(done)
+}
+
+/// How a plate's result lies against what the sensor saw.
+pub fn lies(session: &Session, plate: &Plate) -> Lie {
+    Lie::new(session.copy.emulsion == Emulsion::TowardCamera, plate.rotate)
+}
+
+fn outline(seen: &Copied, plate: &Plate, lens: Option<Lens>) -> Result<Outline, Fault> {
+    match plate.corners_px {
+        Some(corners) => Ok(plate::from_corners(&seen.transmittance, &plate.size, corners, lens)),
+        None => plate::find(&seen.transmittance, &plate.size, lens),
+    }
+}
+
+fn unsure(outline: &Outline) -> Fault {
+    let [top, right, bottom, left] = outline.support.map(|s| (100.0 * s).round());
+    Fault::new(
+        format!(
+            "the plate's outline is not sure (confidence {:.2}; sides seen: top {top} %, right {right} %, bottom {bottom} %, left {left} %{})",
+            outline.confidence,
+            outline.warnings.iter().map(|w| format!("; {}", w.message)).collect::<String>()
+        ),
+        "look at its picture in the report, then give corners_px in the notes, or --force to take it as it is",
+    )
+}
+
+/// The bare panel beside the plate must read 1: where it does not, light or exposure changed, and the capture is brought back to it.
+fn level(seen: &mut Copied, outline: &Outline) {
+    let Some(bare) = outline.region.as_ref().and_then(|r| r.bare) else { return };
+    if seen.clipped > CLIPPED {
+        return;
+    }
+    let scale = 1.0 / bare;
+    seen.transmittance.pixels_mut().par_iter_mut().for_each(|t| t.0 *= scale);
+    let off = bare as f64 - 1.0;
+    seen.steps.push(Step::new("bare-level", json!({ "read": round(bare as f64, 5) })));
+    if off.abs() > LEVEL_WARNING {
+        let why = if seen.exposure_known {
+            "the panel's brightness changed, or the plate's own shadow on it; let the panel warm up, and take blanks with the surround in place"
+        } else {
+            "the captures do not say how they were exposed; the plate is brought to the level of the bare panel beside it"
+        };
+        seen.warnings.push(Warning::new(
+            "bare-level",
+            format!("the bare panel beside the plate reads {:+.1} % against its blank: {why}", 100.0 * off),
+        ));
+    }
+}
+
+/// Bare panel round the plate veils its dense parts: says how much that may cost, by the flare table's formula
+/// D' = −log10((T + g·m) ÷ (1 + g·m)), at the plate's densest (its 99.5th percentile) and for a frame of mean light m.
+fn surround(outline: &Outline, mean: f64, densest: f64) -> Option<Warning> {
+    let share = outline.region.as_ref().map(|r| r.bare_share).filter(|s| *s > UNMASKED)?;
+    let veil = USUAL_GLARE * mean;
+    let seen = (10f64.powf(-densest) + veil) / (1.0 + veil);
+    Some(Warning::new(
+        "unmasked-surround",
+        format!(
+            "{:.0} % of the frame is bare panel beside the plate: at 1 % of glare a density of {densest:.2}, the plate's densest, reads \
+             {:.2}; cover the panel with a black mask up to the plate",
+            100.0 * share,
+            -seen.log10()
+        ),
+    ))
+}
+
+/// The one resampling of a single frame, and what is read on the result.
+fn single(run: &Run, plate: &Plate, seen: Copied, outline: &Outline) -> Result<Rectified, Error> {
+    let lies = lies(run.session, plate);
+    let size_mm = lies.result_size(outline.size_mm);
+    let view = View { plane: outline.view.plane.after(&lies.to_sensor(outline.size_mm)), lens: outline.view.lens };
+    let sampling = natural_sampling(&view, size_mm);
+    let grid = Grid::new(size_mm, run.session.positive.ppi, sampling);
+    let kernel = Kernel::new(sampling / grid.px_per_mm);
+    let codes =
+        resample_as(&seen.transmittance, grid.size, &kernel, |p| view.to_capture(p * (1.0 / grid.px_per_mm)), code);
+    let mut collected = Collected::new(run.out, &grid)?;
+    collected.push(codes.pixels())?;
+    let light = Some(report::LightPictures { before_jpeg: seen.picture.clone(), after_jpeg: seen.light_picture() });
+    let corners = lie::corners(size_mm).map(|c| view.to_capture(c));
+    let mut warnings = seen.warnings;
+    warnings.extend(outline.warnings.iter().cloned());
+    let mut steps = seen.steps;
+    steps.push(Step::new(
+        "outline",
+        json!({ "confidence": round(outline.confidence, 3), "rms_px": round(outline.rms_px, 3),
+                "sides_seen": outline.support.map(|s| round(s, 3)), "k1": round(view.lens.k1, 6), "k2": round(view.lens.k2, 6) }),
+    ));
+    let mean = mean_light(&seen.transmittance);
+    let rectified = collected.rectified(run, plate, &mut warnings);
+    warnings.extend(surround(outline, mean, rectified.1.percentile(0.995)));
+    steps.push(Step::new(
+        "rectify",
+        json!({ "kernel": "sinc under a Kaiser window, 4 lobes", "captures_px_per_mm": round(sampling, 4) }),
+    ));
+    Ok(Rectified {
+        pixels: rectified.0,
+        histogram: rectified.1,
+        reading: rectified.2,
+        size_mm,
+        mm_per_px: 1.0 / grid.px_per_mm,
+        settings: seen.settings,
+        format: seen.format,
+        exposure_ratio: seen.exposure_ratio,
+        deepest: seen.deepest,
+        blanks: seen.blanks,
+        darks: seen.darks,
+        edges: EdgesRecord { corners_px: Some(corners), confidence: outline.confidence },
+        tiles: vec![TileRecord {
+            capture: run.session.relative(&plate.captures[0][0]),
+            residual_px: round(outline.rms_px, 4),
+            gain: 1.0,
+        }],
+        stitch: None,
+        warnings,
+        steps,
+        seen: None,
+        light,
+        tile_map: None,
+    })
+}
+
+/// The result's pixels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Grid {
+    pub size: Size,
+    pub px_per_mm: f64,
+}
+
+impl Grid {
+    /// At the notes' sampling, or the captures' own.
+    pub fn new([w, h]: [f64; 2], ppi: Option<f64>, sampling: f64) -> Grid {
+        let px_per_mm = ppi.map_or(sampling, |ppi| ppi / MM_PER_INCH);
+        let pixels = |mm: f64| ((mm * px_per_mm).round() as usize).max(1);
+        Grid { size: Size::new(pixels(h), pixels(w)), px_per_mm }
+    }
+}
+
+/// Mean transmittance of a capture, from every hundredth pixel or so.
+fn mean_light(seen: &Image<Transmittance>) -> f64 {
+    let sample = seen.pixels().iter().step_by(101);
+    sample.clone().map(|t| t.0 as f64).sum::<f64>() / sample.count().max(1) as f64
+}
+
+/// The mean sampling of a view over the plate, pixels per millimetre.
+fn natural_sampling(view: &View, [w, h]: [f64; 2]) -> f64 {
+    let places = [0.1, 0.5, 0.9];
+    let all = places.iter().flat_map(|x| places.iter().map(move |y| Point::new(x * w, y * h)));
+    all.map(|p| view.sampling(p)).sum::<f64>() / 9.0
+}
+
+/// A master's code of a transmittance.
+pub fn code(t: f32) -> u16 {
+    (t.clamp(0.0, 1.0) * FULL as f32 + 0.5) as u16
+}
+
+/// What is gathered while a plate's rows come.
+pub struct Collected {
+    spool: Spool,
+    histogram: Histogram,
+    /// Means over small cells, for the readings.
+    cells: Cells,
+}
+
+impl Collected {
+    pub fn new(out: &Path, grid: &Grid) -> Result<Collected, Error> {
+        let spool = Spool::new(out, grid.size.columns)?;
+        Ok(Collected { spool, histogram: Histogram::default(), cells: Cells::new(grid) })
+    }
+
+    pub fn push(&mut self, codes: &[u16]) -> Result<(), Error> {
+        self.histogram.add(codes);
+        self.cells.add(codes);
+        self.spool.push(codes)
+    }
+
+    /// Pixels, histogram and the base's reading.
+    pub fn rectified(
+        self,
+        run: &Run,
+        plate: &Plate,
+        warnings: &mut Vec<Warning>,
+    ) -> (Spool, Histogram, Option<Reading>) {
+        let clipped = self.histogram.counts()[65535] as f64 / self.histogram.total().max(1) as f64;
+        if clipped > CLIPPED {
+            warnings.push(Warning::new(
+                "clipped-base",
+                format!(
+                    "{:.1} % of the plate reads as clear as the bare panel: its thin parts are clipped, or light leaks past it; expose \
+                     the capture so that the clear margin stays below full scale",
+                    100.0 * clipped
+                ),
+            ));
+        }
+        let (cells, cell_mm) = self.cells.finish();
+        let reading = read_base(run.session, plate, &cells, cell_mm, warnings);
+        (self.spool, self.histogram, reading)
+    }
+}
+
+/// Means over square cells as rows come.
+struct Cells {
+    factor: usize,
+    columns: usize,
+    mm_per_px: f64,
+    sums: Vec<f64>,
+    rows_in_sums: usize,
+    done: Vec<Transmittance>,
+}
+
+impl Cells {
+    /// Side of a cell in millimetres, about: fine enough for a thin margin.
+    const SIDE: f64 = 0.15;
+
+    fn new(grid: &Grid) -> Cells {
+        let factor = ((Self::SIDE * grid.px_per_mm).round() as usize).max(1);
+        let columns = grid.size.columns;
+        let sums = vec![0.0; columns / factor];
+        Cells { factor, columns, mm_per_px: 1.0 / grid.px_per_mm, sums, rows_in_sums: 0, done: Vec::new() }
+    }
+
+    fn add(&mut self, codes: &[u16]) {
+        for row in codes.chunks_exact(self.columns) {
+            for (sum, cell) in self.sums.iter_mut().zip(row.chunks_exact(self.factor)) {
+                *sum += cell.iter().map(|c| *c as u32).sum::<u32>() as f64;
+            }
+            self.rows_in_sums += 1;
+            if self.rows_in_sums == self.factor {
+                let scale = 1.0 / (FULL * (self.factor * self.factor) as f64);
+                self.done.extend(self.sums.iter().map(|s| Transmittance((s * scale) as f32)));
+                self.sums.fill(0.0);
+                self.rows_in_sums = 0;
+            }
+        }
+    }
+
+    fn finish(self) -> (Image<Transmittance>, f64) {
+        let columns = self.columns / self.factor;
+        let rows = self.done.len() / columns.max(1);
+        (Image::from_vec(Size::new(rows, columns), self.done), self.mm_per_px * self.factor as f64)
+    }
+}
+
+/// The plate's own base reading, from where the notes say.
+fn read_base(
+    session: &Session,
+    plate: &Plate,
+    cells: &Image<Transmittance>,
+    cell_mm: f64,
+    warnings: &mut Vec<Warning>,
+) -> Option<Reading> {
+    match &session.base.from {
+        BaseFrom::Density(density) => Some(Reading { density: *density, spread: 0.0, from: "notes" }),
+        BaseFrom::Patch { plate: id, rect_mm } if *id == plate.id => patch(cells, cell_mm, *rect_mm, warnings),
+        BaseFrom::Patch { .. } => None,
+        BaseFrom::Rebate => {
+            let found = rebate::read(cells, cell_mm)?;
+            let seen: Vec<f64> = found.sides.iter().flatten().copied().collect();
+            let clear = found.density + 0.05;
+            if seen.iter().any(|d| *d > clear && *d < found.density + 0.15) {
+                warnings.push(Warning::new(
+                    "rebate-uneven",
+                    "one side's margin is denser than the others' by more than 0.05: fogged, or light leaked in at the holder's edge",
+                ));
+            }
+            Some(Reading { density: found.density, spread: found.spread, from: "rebate" })
+        }
+    }
+}
+
+fn patch(
+    cells: &Image<Transmittance>,
+    cell_mm: f64,
+    [x, y, w, h]: [f64; 4],
+    warnings: &mut Vec<Warning>,
+) -> Option<Reading> {
+    let index = |mm: f64, most: usize| ((mm / cell_mm).round().max(0.0) as usize).min(most);
+    let columns = index(x, cells.columns())..index(x + w, cells.columns());
+    let mut seen: Vec<f64> = (index(y, cells.rows())..index(y + h, cells.rows()))
+        .flat_map(|row| cells.row(row)[columns.clone()].iter().map(|t| -(t.0.max(1e-5) as f64).log10()))
+        .collect();
+    if seen.len() < 4 {
+        warnings.push(Warning::new("base-patch", "the base patch of the notes lies outside this plate; check rect_mm"));
+        return None;
+    }
+    seen.sort_unstable_by(f64::total_cmp);
+    let density = seen[seen.len() / 2];
+    let spread = (seen[seen.len() * 84 / 100] - seen[seen.len() * 16 / 100]) / 2.0;
+    Some(Reading { density, spread, from: "patch" })
+}
+
+/// The capture with the outline, for the page.
+fn show(capture: &Copied, outline: Option<(&Outline, Lie)>) -> report::Seen {
+    let mut seen = report::Seen {
+        jpeg: capture.picture.clone(),
+        size: capture.size(),
+        outline: Vec::new(),
+        corners: None,
+        confidence: 0.0,
+    };
+    if let Some((found, lies)) = outline {
+        let [w, h] = found.size_mm;
+        let along = |a: Point, b: Point| (0..16).map(move |i| a + (b - a) * (i as f64 / 16.0));
+        let c = lie::corners([w, h]);
+        seen.outline = (0..4).flat_map(|i| along(c[i], c[(i + 1) % 4])).map(|p| found.view.to_capture(p)).collect();
+        let back = lies.to_sensor([w, h]);
+        seen.corners = Some(lie::corners(lies.result_size([w, h])).map(|p| found.view.to_capture(back.apply(p))));
+        seen.confidence = found.confidence;
+    }
+    seen
+}
+
+/// Writes a plate's results; gives what the page shows of it.
+pub fn finish(run: &Run, plate: &Plate, mut done: Rectified, batch: &Batch) -> Result<report::DonePlate, Error> {
+    let folder = run.out.join(&plate.id);
+    std::fs::create_dir_all(&folder).in_file(&folder)?;
+    let standing = batch.standing(done.reading.as_ref());
+    let mut record = record(run, plate, &done, batch, &standing)?;
+    record.warnings.extend(standing.warnings.iter().cloned());
+    record.warnings.extend(run.tone.doubt(&record.density, 0.0));
+    record.warnings.dedup();
+    let file = |what: &str| folder.join(format!("{}-{what}", plate.id));
+
+    run.progress.stage(&plate.id, "writing the negative");
+    let negative =
+        write(&file("negative.tif"), Kind::Negative, &record, run, &mut done.pixels, |codes| codes.to_vec())?;
+    run.progress.stage(&plate.id, "printing");
+    let table = run.tone.table_for(Density(standing.density as f32), 0.0);
+    let mut shrink = report::Shrink::new(done.pixels.size(), PREVIEW);
+    let columns = done.pixels.size().columns;
+    let kind = Kind::Positive(Curve::Srgb);
+    let positive = write(&file("positive.tif"), kind, &record, run, &mut done.pixels, |codes| {
+        let tones: Vec<u16> = codes.par_iter().map(|c| table[*c as usize]).collect();
+        tones.chunks_exact(columns).for_each(|row| shrink.codes(row));
+        tones
+    })?;
+    let preview = shrink.jpeg(90, &archive::icc::gray_profile(Curve::Srgb));
+    archive::atomic::write_whole(&file("preview.jpg"), &preview)?;
+    record.outputs = vec![
+        FileDigest { file: format!("{}-negative.tif", plate.id), sha256: negative },
+        FileDigest { file: format!("{}-positive.tif", plate.id), sha256: positive },
+        FileDigest { file: format!("{}-preview.jpg", plate.id), sha256: archive::digest::sha256_of(&preview) },
+    ];
+    let path = file("record.json");
+    let json =
+        serde_json::to_vec_pretty(&record).map_err(|e| Error::new(&path, Fault::new(e.to_string(), "run it again")))?;
+    archive::atomic::write_whole(&path, &json)?;
+    let histogram = report::Histogram::of_codes(done.histogram.counts(), Density(standing.density as f32));
+    Ok(report::DonePlate {
+        record,
+        preview_jpeg: preview,
+        histogram,
+        shift: 0.0,
+        seen: done.seen,
+        light: done.light,
+        tiles: done.tile_map,
+    })
+}
+
+/// Streams a picture to its file through `tones`; gives the file's digest.
+fn write(
+    path: &Path,
+    kind: Kind,
+    record: &PlateRecord,
+    run: &Run,
+    pixels: &mut Spool,
+    mut tones: impl FnMut(&[u16]) -> Vec<u16>,
+) -> Result<String, Error> {
+    let meta = plate_meta(kind, record, run.compression).in_file(path)?;
+    let mut file = TiffFile::create(path, pixels.size(), &meta)?;
+    pixels.bands(|band| file.rows(&tones(band.pixels())))?;
+    Ok(file.finish()?.sha256)
+}
+
+fn record(
+    run: &Run,
+    plate: &Plate,
+    done: &Rectified,
+    batch: &Batch,
+    standing: &base::Standing,
+) -> Result<PlateRecord, Error> {
+    let session = run.session;
+    let size = done.pixels.size();
+    let captures = plate.captures.iter().flatten();
+    let mut files: Vec<&PathBuf> = captures.chain(&done.blanks).chain(&done.darks).collect();
+    files.extend(session.copy.opaque.iter().map(|o| &o.capture));
+    files.dedup();
+    let inputs = files
+        .par_iter()
+        .map(|f| Ok(FileDigest { file: session.relative(f), sha256: archive::digest::sha256(f)? }))
+        .collect::<Result<Vec<_>, Error>>()?;
+    let above = |share: f64| round(done.histogram.percentile(share) - standing.density, 4);
+    let coarsest = -(10.0 / FULL).log10();
+    Ok(PlateRecord {
+        plate: plate.id.clone(),
+        session: session.about.clone(),
+        size_name: plate.size.name.clone(),
+        size_mm: done.size_mm.map(|mm| round(mm, 4)),
+        pixels: [size.columns, size.rows],
+        ppi: MM_PER_INCH / done.mm_per_px,
+        mm_per_px: done.mm_per_px,
+        notes: plate.notes.clone(),
+        exposure: plate.exposure.clone(),
+        development: plate.development.clone(),
+        copy: CopyRecord {
+            camera: done.settings.clone(),
+            blanks: done.blanks.iter().map(|b| session.relative(b)).collect(),
+            exposure_ratio: round(done.exposure_ratio, 6),
+            emulsion: session.copy.emulsion,
+            rotate: plate.rotate,
+            profile: session.copy.profile.clone(),
+            format: done.format.clone(),
+        },
+        base: BaseRecord {
+            density: round(standing.density, 4),
+            from: standing.from.to_string(),
+            spread: round(standing.spread, 4),
+            plate_density: done.reading.as_ref().map(|r| round(r.density, 4)),
+            batch_density: round(batch.density, 4),
+        },
+        density: DensityRecord {
+            p01: above(0.01),
+            p05: above(0.05),
+            p50: above(0.5),
+            p95: above(0.95),
+            p99: above(0.99),
+            deepest: done.deepest.map(|d| round(d.min(coarsest) - standing.density, 3)),
+        },
+        edges: done.edges.clone(),
+        tiles: done.tiles.clone(),
+        stitch: done.stitch.clone(),
+        positive: PositiveRecord {
+            tone: session.positive.tone.clone(),
+            printing_density: round(run.tone.printing_density().0 as f64, 4),
+        },
+        warnings: done.warnings.clone(),
+        inputs,
+        outputs: Vec::new(),
+        software: Software::this(),
+        steps: done.steps.clone(),
+    })
+}

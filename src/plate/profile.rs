@@ -1,0 +1,147 @@
+//! Where along a normal the glass begins, to a few hundredths of a pixel.
+//!
+//! In: transmittance and a line across the plate's side. Out: the distance along the line of the sharp step that, blurred, gives the first
+//! change from the surround's level to the plate's: a symmetrical blur moves it nowhere (in linear light). A step up to bare panel, at
+//! the edge of a mask, is passed over. None where the line shows no step.
+
+use crate::geometry::Point;
+use crate::image::Image;
+use crate::units::Transmittance;
+
+/// Samples a pixel along the line.
+const FINE: f64 = 2.0;
+/// Half the length, along the side, over which samples are averaged.
+const ALONG: i32 = 4;
+/// A step smaller than this is no glass: its two surfaces alone take 0.08 of bare light.
+const LEAST_STEP: f64 = 0.04;
+/// Pixels over which the surround's level is read.
+const LEVEL: f64 = 5.0;
+/// Pixels within which the inner level must be reached after the steepest place.
+const SETTLE: f64 = 7.0;
+
+/// Looks along `inward` (a unit vector) from `reach` pixels outside `at` to `reach` pixels inside. Gives the step's signed distance from `at`,
+/// positive inwards. What transmits more than `bare` is no glass.
+pub fn edge(seen: &Image<Transmittance>, at: Point, inward: Point, reach: f64, bare: f32) -> Option<f64> {
+    let count = (2.0 * reach * FINE) as usize + 1;
+    let along = Point::new(-inward.y, inward.x);
+    let line: Vec<f64> = (0..count)
+        .map(|i| {
+            let centre = at + inward * (i as f64 / FINE - reach);
+            let sum: f64 = (-ALONG..=ALONG).filter_map(|k| bilinear(seen, centre + along * k as f64)).sum();
+            sum / (2 * ALONG + 1) as f64
+        })
+        .collect();
+    let place = step(&line, bare as f64)?;
+    let end = at + inward * reach;
+    let start = at - inward * reach;
+    let inside =
+        |p: Point| p.x > 1.0 && p.y > 1.0 && p.x < seen.columns() as f64 - 1.0 && p.y < seen.rows() as f64 - 1.0;
+    (inside(start) && inside(end)).then_some(place / FINE - reach)
+}
+
+/// Index (with fraction) of the first step to a level under `bare`.
+fn step(line: &[f64], bare: f64) -> Option<f64> {
+    // Slope per sample over two samples to either side, which calms it.
+    let slope: Vec<f64> = (0..line.len())
+        .map(|i| match (i.checked_sub(2), line.get(i + 2)) {
+            (Some(before), Some(after)) => (after - line[before]) / 4.0,
+            _ => 0.0,
+        })
+        .collect();
+    // The steepest slope of a step of the least height under a blur of 2 pixels.
+    let least = LEAST_STEP / (2.0 * FINE * (2.0 * std::f64::consts::PI).sqrt());
+    let size = |i: usize| slope[i].abs();
+    let is_peak = |i: &usize| size(*i) > least && (i - 2..=i + 2).all(|k| size(*i) >= size(k));
+    (3..line.len() - 3).filter(is_peak).find_map(|peak| between(line, &slope, peak, bare))
+}
+
+/// The sharp step at a peak of the slope, between the levels on either side.
+fn between(line: &[f64], slope: &[f64], peak: usize, bare: f64) -> Option<f64> {
+    let level = (LEVEL * FINE) as usize;
+    let settle = (SETTLE * FINE) as usize;
+    // Where the slope has died away or turned on either side the levels are read: a ground edge is a dark line, and the step ends in it.
+    let calm = |i: usize| slope[i] / slope[peak] < 0.08;
+    let before = (0..peak).rev().find(|&i| calm(i) || peak - i >= settle)?;
+    let after = (peak + 1..line.len()).find(|&i| calm(i) || i - peak >= settle)?;
+    let outer = mean(&line[before.saturating_sub(level)..=before]);
+    let inner = mean(&line[after..(after + 2).min(line.len())]);
+    if (inner - outer).abs() < LEAST_STEP || inner > bare {
+        return None;
+    }
+    // A sharp step of the same area between the same levels: unlike the half-way crossing, no interpolation moves it.
+    let ends = (line[before] + line[after]) / 2.0;
+    let area = line[before..=after].iter().sum::<f64>() - ends;
+    let share = (area / (after - before) as f64 - inner) / (outer - inner);
+    Some(before as f64 + share * (after - before) as f64)
+}
+
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len() as f64
+}
+
+/// Value between pixel centres; none outside. Averages follow, so that a sharper kernel would gain nothing.
+fn bilinear(seen: &Image<Transmittance>, p: Point) -> Option<f64> {
+    let (x, y) = (p.x - 0.5, p.y - 0.5);
+    if x < 0.0 || y < 0.0 || x >= seen.columns() as f64 - 1.0 || y >= seen.rows() as f64 - 1.0 {
+        return None;
+    }
+    let (column, row) = (x as usize, y as usize);
+    let (fx, fy) = (x.fract(), y.fract());
+    let at = |r, c| seen.at(r, c).0 as f64;
+    let upper = at(row, column) * (1.0 - fx) + at(row, column + 1) * fx;
+    let lower = at(row + 1, column) * (1.0 - fx) + at(row + 1, column + 1) * fx;
+    Some(upper * (1.0 - fy) + lower * fy)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::image::Size;
+
+    /// A slanted step under the blur of two pixels' widths (a tent), then a rebate and a darker picture; the truth is known.
+    fn glass(slant: f64, offset: f64, ground: f64, rebate: f64) -> Image<Transmittance> {
+        Image::from_rows(Size::new(80, 80), Transmittance(0.0), |row, out| {
+            for (column, t) in out.iter_mut().enumerate() {
+                const N: usize = 32;
+                let mut sum = 0.0;
+                for i in 0..N * N {
+                    let part = ((i % N) + (i / N) + 1) as f64 / N as f64 - 0.5;
+                    let d = column as f64 + part - (offset + slant * (row as f64 + 0.5 - 40.0));
+                    sum += match d {
+                        d if d < 0.0 => 1.0,
+                        d if d < ground => 0.62,
+                        d if d < rebate => 0.76,
+                        _ => 0.05,
+                    };
+                }
+                *t = Transmittance((sum / (N * N) as f64) as f32);
+            }
+        })
+    }
+
+    #[test]
+    fn a_step_is_placed_to_a_few_hundredths_of_a_pixel() {
+        // Slant, offset, width of a dark ground edge, width of the rebate; and how near the truth.
+        for (slant, offset, ground, rebate, near) in [
+            (0.0, 40.3, 0.0, 20.0, 0.04),
+            (0.05, 39.78, 0.0, 20.0, 0.04),
+            (-0.12, 41.1, 0.0, 12.0, 0.04),
+            (0.0, 40.5, 0.0, 0.0, 0.04),
+            (0.03, 40.1, 2.0, 20.0, 0.2),
+            (0.03, 40.1, 6.0, 20.0, 0.1),
+        ] {
+            let image = glass(slant, offset, ground, rebate);
+            let length = f64::hypot(slant, 1.0);
+            let inward = Point::new(1.0 / length, -slant / length);
+            let found = edge(&image, Point::new(40.0, 40.0), inward, 14.0, 0.955).unwrap();
+            let truth = (offset - 40.0) / length;
+            assert!((found - truth).abs() < near, "slant {slant}, ground {ground}: {found} for {truth}");
+        }
+    }
+
+    #[test]
+    fn an_even_field_shows_no_edge() {
+        let even = Image::filled(Size::new(60, 60), Transmittance(0.97));
+        assert_eq!(edge(&even, Point::new(30.0, 30.0), Point::new(1.0, 0.0), 10.0, 0.955), None);
+    }
+}

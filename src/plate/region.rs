@@ -1,0 +1,379 @@
+//! The plate to a few pixels: what is neither bare panel nor black mask.
+//!
+//! In: transmittance in the sensor's coordinates. Out: a [`Region`] with the surround's levels, and one gently bent line a side. The frame's
+//! border is taken for surround and flooded inwards through everything as bright as the bare panel or as dark as the mask; what the
+//! flood does not reach is the plate, whatever its densities. Fails when nothing plate-like is left.
+
+use crate::error::Fault;
+use crate::geometry::Point;
+use crate::image::{Image, Size, reduced};
+use crate::units::Transmittance;
+use rand::{Rng, SeedableRng};
+
+/// Long side in pixels to which the capture is reduced: half a pixel is then a third of a millimetre of a half plate.
+const COARSE: usize = 720;
+/// Glass alone passes 0.918 of bare light (Fresnel, n = 1.52): what passes more than this share is no plate.
+pub const BARE: f32 = 0.955;
+/// Share of the frame's border that a kind of surround must cover to be believed.
+const BORDER_SHARE: f64 = 0.03;
+/// Least share of the frame that a plate covers.
+const LEAST_AREA: f64 = 0.04;
+/// How far, as a share of a side's length, its points may lie from a straight line: lenses bend sides by up to a few per cent.
+const BOW: f64 = 0.012;
+
+/// The four sides in the order in which they are kept everywhere: top, right, bottom, left as the sensor saw them.
+pub const SIDES: [&str; 4] = ["top", "right", "bottom", "left"];
+
+/// What lies round the plate, and roughly where the plate is.
+#[derive(Debug, Clone)]
+pub struct Region {
+    /// Transmittance of the bare panel where it is seen at the frame's border: 1 but for errors of exposure.
+    pub bare: Option<f32>,
+    /// Transmittance of a black mask where one is seen: 0 but for glare.
+    pub opaque: Option<f32>,
+    /// Share of the frame that is bare panel.
+    pub bare_share: f64,
+    pub sides: [Side; 4],
+    /// Pixels of the capture per pixel here.
+    pub scale: f64,
+}
+
+/// One side as a parabola over the axis that it runs along: x = a + b·t + c·t² for upright sides, y for level ones; in capture pixels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Side {
+    pub upright: bool,
+    pub coefficients: [f64; 3],
+    /// Range of t over which points were seen.
+    pub from: f64,
+    pub to: f64,
+}
+
+impl Side {
+    /// The point at position t, and the unit normal that points to greater x (upright) or y (level).
+    pub fn at(&self, t: f64) -> (Point, Point) {
+        let [a, b, c] = self.coefficients;
+        let value = a + t * (b + t * c);
+        let slope = b + 2.0 * c * t;
+        let length = slope.hypot(1.0);
+        if self.upright {
+            (Point::new(value, t), Point::new(1.0 / length, -slope / length))
+        } else {
+            (Point::new(t, value), Point::new(-slope / length, 1.0 / length))
+        }
+    }
+
+    /// Where two sides cross, by going to and fro between them.
+    fn meet(level: &Side, upright: &Side) -> Point {
+        let mut x = upright.coefficients[0];
+        let mut y = 0.0;
+        for _ in 0..20 {
+            y = level.at(x).0.y;
+            x = upright.at(y).0.x;
+        }
+        Point::new(x, y)
+    }
+}
+
+impl Region {
+    /// Corners to a few pixels, top-left first, clockwise.
+    pub fn corners(&self) -> [Point; 4] {
+        let [top, right, bottom, left] = &self.sides;
+        [Side::meet(top, left), Side::meet(top, right), Side::meet(bottom, right), Side::meet(bottom, left)]
+    }
+}
+
+/// Finds the plate coarsely.
+pub fn find(seen: &Image<Transmittance>) -> Result<Region, Fault> {
+    let factor = (seen.rows().max(seen.columns()) / COARSE).max(1);
+    let small = reduced(seen, factor).map(|t| t.0);
+    let (bare, opaque) = surround(&small);
+    if bare.is_none() && opaque.is_none() {
+        return Err(Fault::new(
+            "no surround is seen along the frame's border, neither bare panel nor black mask",
+            "step back so that all four sides of the plate lie well inside the frame, or give corners_px",
+        ));
+    }
+    let bright = BARE * bare.unwrap_or(1.0);
+    let dark = opaque.map_or(-1.0, |m| (2.0 * m).max(m + 0.002));
+    let flooded = flood(&small, dark, bright);
+    let plate = largest_part(&flooded)?;
+    let panel = flooded.pixels().iter().zip(small.pixels()).map(|(f, t)| *f && *t > bright).collect();
+    let panel = Image::from_vec(small.size(), panel);
+    let bare_share = panel.pixels().iter().filter(|p| **p).count() as f64 / small.size().area() as f64;
+    let sides = sides(&plate, factor as f64)?;
+    Ok(Region { bare: level_within(&small, &panel).or(bare), opaque, bare_share, sides, scale: factor as f64 })
+}
+
+/// The median over a part's inside, where no pixel is mixed with what lies beyond; none where the part has hardly any inside.
+fn level_within(small: &Image<f32>, part: &Image<bool>) -> Option<f32> {
+    const LEAST: usize = 100;
+    let inside = |r: usize, c: usize| (r - 1..=r + 1).all(|r| (c - 1..=c + 1).all(|c| part.at(r, c)));
+    let mut seen: Vec<f32> = (1..small.rows() - 1)
+        .flat_map(|r| (1..small.columns() - 1).map(move |c| (r, c)))
+        .filter(|(r, c)| inside(*r, *c))
+        .map(|(r, c)| small.at(r, c))
+        .collect();
+    let middle = seen.len() / 2;
+    (seen.len() >= LEAST).then(|| *seen.select_nth_unstable_by(middle, f32::total_cmp).1)
+}
+
+/// The levels of bare panel and mask along the frame's border, where they are there.
+fn surround(small: &Image<f32>) -> (Option<f32>, Option<f32>) {
+    let Size { rows, columns } = small.size();
+    let depth = (rows.min(columns) / 100).max(2);
+    let mut border = Vec::new();
+    for row in 0..rows {
+        for column in 0..columns {
+            if row < depth || column < depth || row >= rows - depth || column >= columns - depth {
+                border.push(small.at(row, column));
+            }
+        }
+    }
+    let mut all: Vec<f32> = small.pixels().to_vec();
+    let at = all.len() * 99 / 100;
+    let bright = *all.select_nth_unstable_by(at, f32::total_cmp).1;
+    let least = (border.len() as f64 * BORDER_SHARE) as usize;
+    let level = |mut part: Vec<f32>| {
+        (part.len() > least).then(|| {
+            let middle = part.len() / 2;
+            *part.select_nth_unstable_by(middle, f32::total_cmp).1
+        })
+    };
+    let near_bright: Vec<f32> = border.iter().copied().filter(|t| *t > 0.85 * bright).collect();
+    let near_dark: Vec<f32> = border.iter().copied().filter(|t| *t < 0.04 * bright).collect();
+    (level(near_bright), level(near_dark))
+}
+
+/// True where the border's flood came: through what is darker than `dark` or brighter than `bright`. From a mask it leaps the few mixed
+/// pixels along the mask's edge to a strip of bare panel between mask and plate.
+fn flood(small: &Image<f32>, dark: f32, bright: f32) -> Image<bool> {
+    const LEAP: usize = 3;
+    let Size { rows, columns } = small.size();
+    let mut flooded = Image::filled(small.size(), false);
+    let mut stack: Vec<(usize, usize)> = Vec::new();
+    stack.extend((0..columns).flat_map(|c| [(0, c), (rows - 1, c)]));
+    stack.extend((0..rows).flat_map(|r| [(r, 0), (r, columns - 1)]));
+    while let Some((row, column)) = stack.pop() {
+        let here = small.at(row, column);
+        if flooded.at(row, column) || !(here > bright || here < dark) {
+            continue;
+        }
+        flooded.set(row, column, true);
+        for distance in 1..=if here < dark { LEAP } else { 1 } {
+            let near = [
+                (row.wrapping_sub(distance), column),
+                (row, column.wrapping_sub(distance)),
+                (row + distance, column),
+                (row, column + distance),
+            ];
+            let reached = near.into_iter().filter(|&(r, c)| {
+                r < rows && c < columns && !flooded.at(r, c) && (distance == 1 || small.at(r, c) > bright)
+            });
+            stack.extend(reached);
+        }
+    }
+    flooded
+}
+
+/// The largest connected part that the flood left dry: rulers, labels and hands beside the plate are smaller.
+fn largest_part(flooded: &Image<bool>) -> Result<Image<bool>, Fault> {
+    let Size { rows, columns } = flooded.size();
+    let mut label = Image::filled(flooded.size(), 0u32);
+    let (mut best, mut best_area, mut next) = (0, 0, 0);
+    for start in 0..rows * columns {
+        let (row, column) = (start / columns, start % columns);
+        if flooded.at(row, column) || label.at(row, column) != 0 {
+            continue;
+        }
+        next += 1;
+        let mut area = 0;
+        let mut stack = vec![(row, column)];
+        label.set(row, column, next);
+        while let Some((r, c)) = stack.pop() {
+            area += 1;
+            let mut visit = |r: usize, c: usize| {
+                if r < rows && c < columns && !flooded.at(r, c) && label.at(r, c) == 0 {
+                    label.set(r, c, next);
+                    stack.push((r, c));
+                }
+            };
+            visit(r.wrapping_sub(1), c);
+            visit(r, c.wrapping_sub(1));
+            visit(r + 1, c);
+            visit(r, c + 1);
+        }
+        if area > best_area {
+            (best, best_area) = (next, area);
+        }
+    }
+    if (best_area as f64) < LEAST_AREA * flooded.size().area() as f64 {
+        return Err(Fault::new(
+            "no plate is seen: nothing large differs from the bare panel or the mask",
+            "check that the capture shows the plate, or give corners_px",
+        ));
+    }
+    Ok(label.map(|l| l == best))
+}
+
+/// The four sides of a part, from the outermost pixels of each row and column.
+fn sides(plate: &Image<bool>, factor: f64) -> Result<[Side; 4], Fault> {
+    let Size { rows, columns } = plate.size();
+    let (mut left, mut right, mut top, mut bottom) = (vec![], vec![], vec![], vec![]);
+    // Edges lie between pixels: before the first, after the last.
+    for row in 0..rows {
+        let line = plate.row(row);
+        if let (Some(a), Some(b)) = (line.iter().position(|p| *p), line.iter().rposition(|p| *p)) {
+            left.push((row as f64 + 0.5, a as f64));
+            right.push((row as f64 + 0.5, b as f64 + 1.0));
+        }
+    }
+    for column in 0..columns {
+        let mut lit = (0..rows).filter(|r| plate.at(*r, column));
+        if let Some(a) = lit.next() {
+            let b = lit.next_back().unwrap_or(a);
+            top.push((column as f64 + 0.5, a as f64));
+            bottom.push((column as f64 + 0.5, b as f64 + 1.0));
+        }
+    }
+    let fit = |points: &[(f64, f64)], upright, extent: usize| {
+        // A side along the frame's own border is where the frame ends, not the plate.
+        let inside: Vec<_> = points.iter().copied().filter(|p| p.1 > 0.5 && p.1 < extent as f64 - 0.5).collect();
+        side(&inside, upright, factor)
+    };
+    let found =
+        [fit(&top, false, rows), fit(&right, true, columns), fit(&bottom, false, rows), fit(&left, true, columns)];
+    let mut missing = Vec::new();
+    let sides: Vec<Side> = found
+        .into_iter()
+        .zip(SIDES)
+        .filter_map(|(side, name)| {
+            if side.is_none() {
+                missing.push(name);
+            }
+            side
+        })
+        .collect();
+    sides.try_into().map_err(|_| {
+        Fault::new(
+            format!("the plate's {} side is not seen as a straight edge inside the frame", missing.join(" and ")),
+            "step back so that all four sides lie well inside the frame, on bare panel or black mask, or give corners_px",
+        )
+    })
+}
+
+/// The bent line that most points (t, value) lie on: RANSAC (Fischler & Bolles 1981) for a straight one, seeded, then a parabola by least
+/// squares over what agrees.
+fn side(points: &[(f64, f64)], upright: bool, factor: f64) -> Option<Side> {
+    const TRIES: usize = 400;
+    const STEEPEST: f64 = 0.6;
+    if points.len() < 20 {
+        return None;
+    }
+    let span = points[points.len() - 1].0 - points[0].0;
+    let reach = (BOW * span).max(1.5);
+    let mut rng = rand_pcg::Pcg64::seed_from_u64(0x91a7e);
+    let mut best: Option<(usize, f64, f64)> = None;
+    for _ in 0..TRIES {
+        let (p, q) = (points[rng.random_range(0..points.len())], points[rng.random_range(0..points.len())]);
+        if (p.0 - q.0).abs() < 0.1 * span {
+            continue;
+        }
+        let slope = (q.1 - p.1) / (q.0 - p.0);
+        if slope.abs() > STEEPEST {
+            continue;
+        }
+        let offset = p.1 - slope * p.0;
+        let count = points.iter().filter(|p| (p.1 - offset - slope * p.0).abs() < reach).count();
+        if best.is_none_or(|b| count > b.0) {
+            best = Some((count, offset, slope));
+        }
+    }
+    let (count, offset, slope) = best?;
+    if (count as f64) < 0.25 * span {
+        return None;
+    }
+    let mut fit = [offset, slope, 0.0];
+    let mut kept: Vec<(f64, f64)> = Vec::new();
+    for reach in [reach, 3.0, 1.5] {
+        let near = |p: &&(f64, f64)| (p.1 - fit[0] - p.0 * (fit[1] + p.0 * fit[2])).abs() < reach;
+        kept = points.iter().filter(near).copied().collect();
+        fit = parabola(&kept)?;
+    }
+    let (from, to) = (kept.first()?.0, kept.last()?.0);
+    // To capture pixels: value and t both times the factor.
+    let coefficients = [fit[0] * factor, fit[1], fit[2] / factor];
+    Some(Side { upright, coefficients, from: from * factor, to: to * factor })
+}
+
+/// Least-squares parabola.
+fn parabola(points: &[(f64, f64)]) -> Option<[f64; 3]> {
+    if points.len() < 6 {
+        return None;
+    }
+    let middle = points.iter().map(|p| p.0).sum::<f64>() / points.len() as f64;
+    let (mut normal, mut right) = (nalgebra::Matrix3::<f64>::zeros(), nalgebra::Vector3::<f64>::zeros());
+    for (t, v) in points {
+        let t = t - middle;
+        let row = nalgebra::Vector3::new(1.0, t, t * t);
+        normal += row * row.transpose();
+        right += row * *v;
+    }
+    let s = normal.cholesky()?.solve(&right);
+    Some([s[0] - s[1] * middle + s[2] * middle * middle, s[1] - 2.0 * s[2] * middle, s[2]])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A plate turned by `turn` radians on a surround of transmittance `around`.
+    fn capture(around: f32, turn: f64) -> Image<Transmittance> {
+        framed(around, turn, 0.0)
+    }
+
+    /// The same with a strip of bare panel `gap` pixels wide round the plate.
+    fn framed(around: f32, turn: f64, gap: f64) -> Image<Transmittance> {
+        let (s, c) = turn.sin_cos();
+        Image::from_rows(Size::new(600, 800), Transmittance(0.0), |row, out| {
+            for (column, t) in out.iter_mut().enumerate() {
+                let (x, y) = (column as f64 + 0.5 - 410.0, row as f64 + 0.5 - 290.0);
+                let (u, v) = (c * x + s * y, -s * x + c * y);
+                let inside = u.abs() < 250.0 && v.abs() < 180.0;
+                // Dense above, thin below, clear margin.
+                let margin = u.abs() > 240.0 || v.abs() > 170.0;
+                let strip = u.abs() < 250.0 + gap && v.abs() < 180.0 + gap;
+                *t = Transmittance(match (inside, margin) {
+                    (false, _) if strip => 1.0,
+                    (false, _) => around,
+                    (true, true) => 0.75,
+                    (true, false) if v < 0.0 => 0.002,
+                    _ => 0.5,
+                });
+            }
+        })
+    }
+
+    #[test]
+    fn a_plate_is_found_on_bare_panel_and_in_a_mask() {
+        for (around, gap) in [(1.0, 0.0), (0.0, 0.0), (0.0, 9.0)] {
+            for turn in [0.0, 0.17f64, -0.1] {
+                let region = find(&framed(around, turn, gap)).unwrap();
+                let (s, c) = turn.sin_cos();
+                let truth = [(-250.0, -180.0), (250.0, -180.0), (250.0, 180.0), (-250.0, 180.0)]
+                    .map(|(u, v)| Point::new(410.0 + c * u - s * v, 290.0 + s * u + c * v));
+                for (corner, truth) in region.corners().iter().zip(truth) {
+                    assert!(corner.distance(truth) < 3.0, "{around} {turn}: {corner:?} for {truth:?}");
+                }
+                assert_eq!(region.bare.is_some(), around > 0.5 || gap > 0.0);
+            }
+        }
+    }
+
+    #[test]
+    fn an_empty_panel_and_a_plate_beyond_the_frame_are_told_apart() {
+        let empty = Image::filled(Size::new(600, 800), Transmittance(1.0));
+        assert!(find(&empty).unwrap_err().to_string().contains("no plate"));
+        let whole = Image::filled(Size::new(600, 800), Transmittance(0.4));
+        assert!(find(&whole).is_err());
+    }
+}
