@@ -1,0 +1,202 @@
+"""Holds a result folder against the truth, by the outside contract alone.
+
+In: `Truth`, the folder that `digitize` wrote. Out: for every plate (and bracket) a dictionary of figures, and which of them reach
+what is asked. A figure that cannot be read at all (no file, no key, wrong kind) is a failure with a sentence.
+"""
+
+import hashlib
+import json
+import pathlib
+
+import cv2
+import numpy as np
+import tifffile
+
+import geometry
+import measure
+import optics
+import oracle
+
+# What to reach; None: the figure is shown and not judged.
+LIMITS = dict(density_median=0.003, density_p95=0.010, unevenness_percent=0.3, corner_mm=0.15, scale_percent=0.1, geometry_rms=0.5,
+              geometry_worst=1.5, false_step=0.006, base=0.010)
+SHARPNESS = (0.97, 1.06)
+BRACKET_LIMITS = dict(contrast_percent=2.0, shadow_gain=0.02, highlight_gain=0.02, align_rms=1.0, curve_rms=0.05, stops=0.01, below=0.03)
+SAME_LIMITS = dict(BRACKET_LIMITS, contrast_percent=1.0, shadow_gain=0.005, highlight_gain=0.005)
+
+
+class Missing(Exception):
+    """Something that the contract promises is not there; the text says what."""
+
+
+def plate(truth, case, out):
+    """Figures of one plate, and its failures as sentences."""
+    try:
+        image, record = _read(case, pathlib.Path(out))
+    except Missing as missing:
+        return {}, [str(missing)]
+    faults = _contract(case, image, record, pathlib.Path(out))
+    h, w = image.shape
+    expected = oracle.expected(case, (w, h))
+    t = image.astype(np.float32) / 65535
+    way = geometry.best_orientation(t, expected)
+    if way:
+        return {"orientation": way}, [*faults, f"lies wrong: way {way} of the eight fits, not the first"]
+    if truth.spec.get("above_base"):  # the base is coloured: only what lies above it has one value for all channels
+        t, expected = t * 10 ** record["base"]["density"], expected * 10**case.plate.base
+    figures = {}
+    per_mm = w / case.plate.size[0]
+    covered = _covered(case, (w, h))
+    error, true, fit = measure.densities(t, expected, per_mm, covered, truth.spec.get("deepest", measure.DEEPEST))
+    figures |= measure.summary(error, true, fit)
+    figures |= _geometry(truth, case, t, expected, record, covered)
+    if not truth.spec.get("above_base"):
+        figures["base"] = abs(record["base"]["density"] - case.plate.base)
+    limits = LIMITS | truth.spec["limits"]
+    for key, limit in limits.items():
+        value = figures.get(key)
+        if key == "sharpness" or limit is None or value is None:
+            continue
+        if not value <= limit:
+            faults.append(f"{key} {value:.4g}, to reach {limit:g}")
+    sharp = figures.get("sharpness")
+    if limits.get("sharpness", SHARPNESS) and sharp is not None and not SHARPNESS[0] <= sharp <= SHARPNESS[1]:
+        faults.append(f"sharpness {sharp:.3f}, to lie in {SHARPNESS[0]} to {SHARPNESS[1]}")
+    return figures, faults + _warnings(truth, case, record)
+
+
+def _read(case, out):
+    image_file, record_file = (out / case.id / f"{case.id}-{end}" for end in ("negative.tif", "record.json"))
+    for file in (image_file, record_file):
+        if not file.exists():
+            raise Missing(f"no {file.name}")
+    image = tifffile.imread(image_file)
+    if image.dtype != np.uint16 or image.ndim != 2:
+        raise Missing(f"{image_file.name} is {image.dtype} with {image.ndim} axes, not 16-bit gray")
+    return image, json.loads(record_file.read_text())
+
+
+def _contract(case, image, record, out):
+    """What can be seen of the files without the truth."""
+    faults = []
+    if list(record.get("pixels", [])) != [image.shape[1], image.shape[0]]:
+        faults.append(f"record says pixels {record.get('pixels')}, the image has {image.shape[::-1]}")
+    for key in ("plate", "size_mm", "ppi", "mm_per_px", "base", "warnings"):
+        if key not in record:
+            faults.append(f"record lacks {key}")
+    if "ppi" in record and "mm_per_px" in record and abs(record["ppi"] * record["mm_per_px"] - 25.4) > 0.01:
+        faults.append("ppi and mm_per_px disagree")
+    with tifffile.TiffFile(out / case.id / f"{case.id}-negative.tif") as file:
+        x = file.pages[0].tags.get("XResolution")
+        unit = file.pages[0].tags.get("ResolutionUnit")
+        if x is None or unit is None:
+            faults.append("no resolution tags")
+        else:
+            ppi = x.value[0] / x.value[1] * (2.54 if int(unit.value) == 3 else 1)
+            if abs(ppi / record.get("ppi", ppi) - 1) > 1e-3:
+                faults.append(f"resolution tag {ppi:.2f} against {record.get('ppi'):.2f} in the record")
+    for output in record.get("outputs", []):
+        file = next((f for f in (out / output["file"], out / case.id / output["file"]) if f.exists()), None)
+        if file is None or hashlib.sha256(file.read_bytes()).hexdigest() != output["sha256"]:
+            faults.append(f"digest of {output['file']} does not hold")
+    return faults
+
+
+def _covered(case, pixels):
+    """1 where the plate is chipped or taped over, with a little round it."""
+    if not case.opaque:
+        return None
+    (w, h), (width, height) = case.plate.size, pixels
+    out = np.zeros((height, width), np.uint8)
+    for polygon in case.opaque:
+        cv2.fillPoly(out, [np.round(np.asarray(polygon) * [width / w, height / h]).astype(np.int32)], 1)
+    return cv2.dilate(out, np.ones((9, 9), np.uint8))
+
+
+def _geometry(truth, case, t, expected, record, covered):
+    h, w = t.shape
+    field = geometry.displacements(t, expected, mask=covered)
+    figures = {"places": len(field)}
+    if len(field) < 20:
+        return figures | {"geometry_rms": float("inf")}
+    # The file's own grid: pixel centres at mm_per_px from the top-left corner, or the plate laid edge to edge; the better of the two.
+    pitch = record.get("mm_per_px", case.plate.size[0] / w)
+    stretch = np.array([case.plate.size[0] / w, case.plate.size[1] / h]) / pitch - 1
+    ways = [field[:, 2:4], field[:, 2:4] - field[:, :2] * stretch]
+    sizes = [np.hypot(*d.T) for d in ways]
+    moved, size = min(zip(ways, sizes), key=lambda ws: (ws[1] ** 2).mean())
+    figures["geometry_rms"] = float(np.sqrt((size**2).mean()))
+    figures["geometry_worst"] = float(np.sort(size)[-max(1, len(size) // 500) - 1])  # one place in 500 may be the scorer's own slip
+    terms = np.column_stack([field[:, :2], np.ones(len(field))])
+    linear, *_ = np.linalg.lstsq(terms, moved, rcond=None)
+    figures["scale_percent"] = float(100 * abs((linear[0, 0] + linear[1, 1]) / 2))
+    smooth = geometry.smooth_field(np.column_stack([field[:, :2], moved, field[:, 4]]), t.shape)
+    mm = case.plate.size[0] / w
+    found = record.get("edges", {}).get("corners_px")
+    if len(case.poses) == 1 and found:
+        off = optics.unproject(case.camera, case.poses[0], found) - np.array([[0, 0], [case.plate.size[0], 0], case.plate.size, [0, case.plate.size[1]]])
+        figures["corner_mm"] = float(np.hypot(*off.T).max())
+    else:
+        off = smooth([0, w, w, 0], [0, 0, h, h]) * mm
+        figures["corner_mm"] = float(np.hypot(*off.T).max())
+    # Densities once more where each place truly lies: tells an error of tone from one of place.
+    bands = geometry.sharpness(t, expected, field)
+    figures["sharpness"] = float(bands[1])
+    figures["sharpness_bands"] = [round(float(b), 3) for b in bands]
+    return figures
+
+
+def _warnings(truth, case, record):
+    codes = {w.get("code") for w in record.get("warnings", [])}
+    faults = [f"does not say {code}" for code in truth.spec["say"].get(case.id, []) if code not in codes]
+    wanted = truth.spec["say"].get(case.id, [])
+    faults += [f"false alarm {code}" for code in truth.spec["quiet"] if code in codes and code not in wanted]
+    return faults
+
+
+def bracket(truth, out):
+    """Figures of a bracket against its truth."""
+    know = truth.bracket
+    a, b = know["ids"]
+    file = pathlib.Path(out) / "compare" / f"{a}-{b}" / "compare.json"
+    if not file.exists():
+        return {}, [f"no compare/{a}-{b}/compare.json"]
+    said = json.loads(file.read_text())
+    figures, faults = {}, []
+    try:
+        figures["contrast_percent"] = 100 * abs(said["relative_contrast"] / know["relative_contrast"] - 1)
+        figures["shadow_gain"] = abs(said["shadow_gain_density"] - know["shadow_gain"])
+        figures["highlight_gain"] = abs(said["highlight_gain_density"] - know["highlight_gain"])
+        figures["stops"] = abs(said["exposure_difference_stops"] - know["stops"])
+        figures["below"] = float(np.abs(np.array(said["below_speed_point"]) - know["below"]).max())
+        figures["align_rms"] = _alignment(truth, said["alignment"]["homography"], pathlib.Path(out))
+        if know["curve"]:
+            figures["curve_rms"] = _curve(know["curve"], said["curve"])
+    except (KeyError, TypeError, ValueError) as wrong:
+        faults.append(f"compare.json: {type(wrong).__name__} {wrong}")
+    for key, limit in (SAME_LIMITS if truth.spec.get("same") else BRACKET_LIMITS).items():
+        if key in figures and not figures[key] <= limit:
+            faults.append(f"{key} {figures[key]:.4g}, to reach {limit:g}")
+    return figures, faults
+
+
+def _alignment(truth, homography, out):
+    """Root mean square distance, in A's pixels, between where the file and where the truth puts B's pixels."""
+    pixels = [np.array(json.loads((out / c.id / f"{c.id}-record.json").read_text())["pixels"], float) for c in truth.cases]
+    per_px = [np.array(c.plate.size) / p for c, p in zip(truth.cases, pixels)]
+    grid = np.stack(np.meshgrid(*(np.linspace(0.08, 0.92, 15) * n for n in pixels[1])), -1)
+    carry = lambda m, p: (lambda q: q[..., :2] / q[..., 2:])(np.concatenate([p, np.ones_like(p[..., :1])], -1) @ np.asarray(m, float).reshape(3, 3).T)
+    true = carry(truth.bracket["frame"], grid * per_px[1]) / per_px[0]
+    inside = ((true > 0) & (true < pixels[0])).all(-1)
+    return float(np.sqrt((np.hypot(*(carry(homography, grid) - true)[inside].T) ** 2).mean()))
+
+
+def _curve(curve, table):
+    """Root mean square of density over the densities that the table spans; its log H has no zero of its own."""
+    if table is None:
+        raise ValueError("no curve")
+    table = np.array([[p[0], p[1]] if not isinstance(p, dict) else list(p.values())[:2] for p in table], float)
+    table = table[(table[:, 1] > 0.02) & (table[:, 1] < 0.97 * curve.d_max)]
+    shifts = np.linspace(-4, 4, 1601)
+    errors = [np.sqrt(((curve(table[:, 0] + s) - table[:, 1]) ** 2).mean()) for s in shifts]
+    return float(min(errors))
