@@ -5,7 +5,7 @@ import { createRequire } from "node:module";
 import path from "node:path";
 import { pathToFileURL } from "node:url";
 
-const require = createRequire(path.join(import.meta.dirname, "../.cache/node_modules/"));
+const require = createRequire(new URL("../.cache/node_modules/", import.meta.url));
 const { chromium } = require("playwright-core");
 const [file, shots] = process.argv.slice(2);
 const name = path.basename(file, ".html");

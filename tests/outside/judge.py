@@ -40,7 +40,7 @@ def run(name, args):
         took = time.monotonic() - began
         rows = []
         for case in truth.cases:
-            figures, faults = score.plate(truth, case, out)
+            figures, faults = score.plate(truth, case, out, heed_warnings=not args.perfect)
             rows.append((f"{name} {case.id}" if len(truth.cases) > 1 else name, figures, [*trouble, *faults]))
             trouble = []
         if truth.bracket and not args.perfect:

@@ -22,12 +22,19 @@ def sampling(case):
     return per_mm, tuple(max(1, round(s * per_mm)) for s in case.plate.size)
 
 
-def expected(case, pixels):
-    """The plate as a perfect result would hold it, on a grid of `pixels`, blurred as the capture was."""
+def expected(case, pixels, moved=None):
+    """The plate as a perfect result would hold it, on a grid of `pixels`, blurred as the capture was.
+
+    `moved`: where places came to lie, as a function of (x, y) to (dx, dy) in pixels, to be followed."""
     (w, h), (width, height) = case.plate.size, pixels
     per_mm = width / w
     finer = per_mm / case.poses[0].scale
-    to_mm = lambda px: np.asarray(px) * [w / width, h / height]
+    def to_mm(px):
+        px = np.asarray(px, float)
+        if moved is not None:
+            px = px - moved(px[..., 0], px[..., 1]).reshape(px.shape)
+        return px * [w / width, h / height]
+
     blur = case.camera.blur * finer
     if finer > 1:  # the capture's pixel was wider than the result's: the difference of the two boxes, as a Gaussian
         blur = np.hypot(blur, np.sqrt((finer**2 - 1) / 12))
@@ -54,6 +61,8 @@ def honest(truth, session, out):
         for k, pose in enumerate(case.poses):
             file = next(session.glob(f"captures/{stem}-{chr(97 + k)}.*"))
             light = _read(file, spec) - dark
+            if spec["tiles"] and spec["tiles"].get("darker", (None,))[0] == k:
+                light = light / spec["tiles"]["darker"][1]
             veil = case.camera.glare
             t = (light - veil / (1 + veil) * light.mean()) / np.maximum(blank - veil / (1 + veil) * blank.mean(), 1e-4) * spec["blank_time"] / spec["plate_time"]
             grid = (np.stack(np.meshgrid(np.arange(pixels[0]) + 0.5, np.arange(pixels[1]) + 0.5), -1)) * [s / p for s, p in zip(case.plate.size, pixels)]

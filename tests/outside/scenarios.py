@@ -48,7 +48,7 @@ SINGLE = {
     "dng": dict(kind="dng", colour=True, encoded=False, camera=dict(tint=(0.55, 1.0, 0.66))),
     "dng-tinted": dict(kind="dng", colour=True, encoded=False, camera=dict(tint=(0.55, 1.0, 0.66)), plate=dict(tint=(0.0, 0.012, 0.06), base=0.16),
                        above_base=True),
-    "tinted-base": dict(colour=True, camera=dict(full_well=9_000.0), plate=dict(tint=(0.0, 0.012, 0.06), base=0.16), above_base=True),
+    "tinted-base": dict(colour=True, camera=dict(full_well=7_000.0), plate=dict(tint=(0.0, 0.012, 0.06), base=0.16), above_base=True),
     "exposures-differ": dict(blank_level=0.42, blank_time=1 / 120, plate_time=1 / 60),
     "dense-base": dict(plate=dict(base=0.35), plate_time=1 / 30, blank_level=0.85),  # the bare panel clips, the base does not
     "drift": dict(drift=0.03, say={"K-01": ["blank-drift"]}, quiet=["base-outlier", "bands"]),

@@ -29,7 +29,7 @@ class Missing(Exception):
     """Something that the contract promises is not there; the text says what."""
 
 
-def plate(truth, case, out):
+def plate(truth, case, out, heed_warnings=True):
     """Figures of one plate, and its failures as sentences."""
     try:
         image, record = _read(case, pathlib.Path(out))
@@ -47,9 +47,16 @@ def plate(truth, case, out):
     figures = {}
     per_mm = w / case.plate.size[0]
     covered = _covered(case, (w, h))
+    place, field = _geometry(case, t, expected, record, covered)
+    if field is not None:  # tones are judged where each place has come to lie: what lies wrong is counted above, once
+        followed = oracle.expected(case, (w, h), field)
+        if truth.spec.get("above_base"):
+            followed *= 10**case.plate.base
+        unfollowed = measure.summary(*measure.densities(t, expected, per_mm, covered, truth.spec.get("deepest", measure.DEEPEST)))
+        figures["density_p95_in_place"] = unfollowed["density_p95"]
+        expected = followed
     error, true, fit = measure.densities(t, expected, per_mm, covered, truth.spec.get("deepest", measure.DEEPEST))
-    figures |= measure.summary(error, true, fit)
-    figures |= _geometry(truth, case, t, expected, record, covered)
+    figures |= measure.summary(error, true, fit) | place
     if not truth.spec.get("above_base"):
         figures["base"] = abs(record["base"]["density"] - case.plate.base)
     limits = LIMITS | truth.spec["limits"]
@@ -62,7 +69,7 @@ def plate(truth, case, out):
     sharp = figures.get("sharpness")
     if limits.get("sharpness", SHARPNESS) and sharp is not None and not SHARPNESS[0] <= sharp <= SHARPNESS[1]:
         faults.append(f"sharpness {sharp:.3f}, to lie in {SHARPNESS[0]} to {SHARPNESS[1]}")
-    return figures, faults + _warnings(truth, case, record)
+    return figures, faults + (_warnings(truth, case, record) if heed_warnings else [])
 
 
 def _read(case, out):
@@ -113,12 +120,13 @@ def _covered(case, pixels):
     return cv2.dilate(out, np.ones((9, 9), np.uint8))
 
 
-def _geometry(truth, case, t, expected, record, covered):
+def _geometry(case, t, expected, record, covered):
+    """Figures of place, and the field to follow where places lie off by more than a tenth of a pixel."""
     h, w = t.shape
     field = geometry.displacements(t, expected, mask=covered)
     figures = {"places": len(field)}
     if len(field) < 20:
-        return figures | {"geometry_rms": float("inf")}
+        return figures | {"geometry_rms": float("inf")}, None
     # The file's own grid: pixel centres at mm_per_px from the top-left corner, or the plate laid edge to edge; the better of the two.
     pitch = record.get("mm_per_px", case.plate.size[0] / w)
     stretch = np.array([case.plate.size[0] / w, case.plate.size[1] / h]) / pitch - 1
@@ -139,11 +147,11 @@ def _geometry(truth, case, t, expected, record, covered):
     else:
         off = smooth([0, w, w, 0], [0, 0, h, h]) * mm
         figures["corner_mm"] = float(np.hypot(*off.T).max())
-    # Densities once more where each place truly lies: tells an error of tone from one of place.
     bands = geometry.sharpness(t, expected, field)
     figures["sharpness"] = float(bands[1])
     figures["sharpness_bands"] = [round(float(b), 3) for b in bands]
-    return figures
+    whole = geometry.smooth_field(field, t.shape)
+    return figures, whole if np.hypot(*field[:, 2:4].T).mean() > 0.1 else None
 
 
 def _warnings(truth, case, record):
