@@ -1,1 +1,28 @@
-//! (being built)
+//! Plates of one scene, compared: laid on one another, their densities set against each other, and what follows for the next plates.
+//!
+//! [`compare`] does it all without files. From two to six [`BracketPlate`]s: [`plane`] reduces them, [`outline`] leaves the rebate out,
+//! [`align`] lays each on the first, [`cells`] takes local means where they can be trusted, [`joint`] relates the densities,
+//! [`curve`] recovers the characteristic curve where exposures differ and development does not, [`plates`] says what each
+//! recorded, [`printing`] which paper fits, and [`advice`] what to try next.
+
+pub mod advice;
+pub mod align;
+pub mod cells;
+mod coarse;
+pub mod compare;
+pub mod curve;
+pub mod development;
+mod field;
+mod fit;
+pub mod joint;
+#[cfg(test)]
+mod known_truth;
+pub mod outline;
+pub mod plane;
+pub mod plates;
+pub mod printing;
+#[cfg(test)]
+mod scene;
+mod search;
+
+pub use compare::{BracketPlate, Comparison, compare};

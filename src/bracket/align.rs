@@ -1,0 +1,426 @@
+//! One plate's scene laid on another's.
+//!
+//! In: two [`Plane`]s of what should be one scene. Out: an [`Alignment`]: the homography from B to A, what it rests on, and a smooth
+//! field of what it leaves, where ties support one. Framing may be shifted by a quarter, turned by twelve degrees (and by whole
+//! quarter turns), scaled by a tenth and tilted; exposure and contrast may differ, parts be blank in either, a good third of
+//! the scene have moved, and one plate may have been copied from the wrong side. Fails when the two do not show one scene.
+//!
+//! From coarse to fine: [`super::coarse`] guesses, [`super::search`] finds places again at finer and finer samplings, and
+//! [`super::fit`] keeps the map that most of them agree on.
+
+use super::coarse::{self, Guess};
+use super::field::Field;
+use super::fit::{self, Fit, Tie};
+use super::outline::Outline;
+use super::plane::{Plane, blur};
+use super::search::{self, HALF, Match};
+use crate::error::Fault;
+use crate::geometry::resample::{Kernel, resample};
+use crate::geometry::{Homography, Point};
+use crate::image::{Image, Size};
+use rand::SeedableRng;
+use rand_pcg::Pcg64;
+
+/// Guesses followed up.
+const GUESSES: usize = 8;
+/// Longest sides of the levels, in pixels, with the whole pixels searched at each and how far a right tie may lie from a
+/// similarity. The last is followed by the planes' own sampling.
+const LEVELS: [(usize, isize, f64); 3] = [(256, 7, 6.0), (512, 5, 5.0), (1024, 5, 5.0)];
+/// Passes at the planes' own sampling.
+const LAST: [(isize, f64); 3] = [(5, 6.0), (2, 3.0), (2, 3.0)];
+/// Cells of the grid of places along the longer side.
+const ACROSS: usize = 40;
+/// Least share of the places with structure that must agree on one map, at [`JUDGED`] pixels. Unlike scenes reach 0.05 to 0.12
+/// by chance, as a search of five pixels either way lets one wrong match in ten fall near any map; plates of one scene of which a
+/// third moved reach more than half.
+const LEAST_SUPPORT: f64 = 0.25;
+const JUDGED: usize = 512;
+const FEWEST_TIES: usize = 16;
+/// Least share of A's scene that B must show, too.
+const LEAST_OVERLAP: f64 = 0.2;
+/// A place that lies further than this from where the map puts it has moved, in working pixels.
+const MOVED_PX: f64 = 1.5;
+/// Blur before the last passes, in pixels: it takes two thirds of the grain and none of what places a patch.
+const GRAIN: f32 = 1.0;
+
+/// How B lies on A, in pixels of the two planes.
+#[derive(Debug, Clone)]
+pub struct Alignment {
+    pub b_to_a: Homography,
+    /// Root mean square distance of the ties from the homography and the field, in A's pixels.
+    pub rms: f64,
+    /// The same without the field.
+    pub rms_homography: f64,
+    pub field: Option<Field>,
+    /// Ties that agree.
+    pub ties: usize,
+    /// Share of the places with structure in both that agree.
+    pub support: f64,
+    /// Share of A's scene that B shows, too.
+    pub overlap: f64,
+    pub mirrored: bool,
+    /// Whole quarter turns clockwise that B must be given, after mirroring.
+    pub quarters: usize,
+    /// Places in A that were found again where the map puts them, and places whose like in B lies elsewhere or nowhere.
+    pub held: Vec<Point>,
+    pub moved: Vec<Point>,
+}
+
+impl Alignment {
+    /// A plate on itself.
+    pub fn identity() -> Alignment {
+        Alignment {
+            b_to_a: Homography::identity(),
+            rms: 0.0,
+            rms_homography: 0.0,
+            field: None,
+            ties: 0,
+            support: 1.0,
+            overlap: 1.0,
+            mirrored: false,
+            quarters: 0,
+            held: Vec::new(),
+            moved: Vec::new(),
+        }
+    }
+
+    /// Where a place of A lies in B.
+    pub fn in_b(&self, p: Point) -> Point {
+        let bent = self.field.as_ref().map_or(Point::default(), |field| field.at(p));
+        self.b_to_a.inverse().apply(p + bent)
+    }
+
+    /// B's density as it lies on A, at A's sampling.
+    pub fn lay(&self, a: &Plane, b: &Plane) -> Image<f32> {
+        let back = self.b_to_a.inverse();
+        let reduction = 1.0 / self.b_to_a.area_scale(back.apply(middle(a.size()))).sqrt();
+        let bend = |p: Point| self.field.as_ref().map_or(p, |field| p + field.at(p));
+        resample(&b.density, a.size(), &Kernel::new(reduction), |p| back.apply(bend(p)))
+    }
+}
+
+fn middle(size: Size) -> Point {
+    Point::new(size.columns as f64 / 2.0, size.rows as f64 / 2.0)
+}
+
+pub fn align(a: &Plane, b: &Plane) -> Result<Alignment, Fault> {
+    let long = |p: &Plane| p.size().rows.max(p.size().columns) as f64 * p.mm_per_px;
+    let coarse_mm = long(a).max(long(b)) / coarse::LONG as f64;
+    let mut best: Option<(f64, Homography, Guess)> = None;
+    let first = Level::of(a, LEVELS[0].0);
+    for guess in guesses(a, b, coarse_mm) {
+        let scale = |p: &Plane| Homography::similarity(p.mm_per_px / coarse_mm, 0.0, Point::default());
+        let start = scale(a).inverse().after(&guess.b_to_a).after(&scale(b));
+        let Some(step) = first.step(a, b, &start, LEVELS[0].1, LEVELS[0].2) else { continue };
+        if best.as_ref().is_none_or(|(most, ..)| step.support * step.ties.sqrt() > *most) {
+            best = Some((step.support * step.ties.sqrt(), step.fit.b_to_a, guess));
+        }
+    }
+    let (_, mut b_to_a, guess) = best.ok_or_else(unlike)?;
+    let mut support = 0.0;
+    for (pixels, radius, tolerance) in LEVELS {
+        let level = Level::of(a, pixels);
+        for _ in 0..2 {
+            let step = level.step(a, b, &b_to_a, radius, tolerance).ok_or_else(unlike)?;
+            b_to_a = step.fit.b_to_a;
+            support = if pixels <= JUDGED { step.support } else { support };
+        }
+    }
+    let overlap = overlap(&a.outline, &b.outline.through(&b_to_a));
+    if support < LEAST_SUPPORT {
+        return Err(unlike());
+    }
+    if overlap < LEAST_OVERLAP {
+        return Err(Fault::new(
+            format!("the plates share only {:.0} % of their scene", 100.0 * overlap),
+            "compare plates that were framed alike",
+        ));
+    }
+    finish(a, b, b_to_a, guess, support, overlap)
+}
+
+/// The last passes, at the planes' own sampling.
+fn finish(
+    a: &Plane,
+    b: &Plane,
+    mut b_to_a: Homography,
+    guess: Guess,
+    support: f64,
+    overlap: f64,
+) -> Result<Alignment, Fault> {
+    let own = Level::of(a, usize::MAX);
+    let mut last = None;
+    for (radius, tolerance) in LAST {
+        // A plane that is all grain at its own sampling keeps what the coarser ones gave.
+        let Some(step) = own.step(a, b, &b_to_a, radius, tolerance) else { break };
+        b_to_a = step.fit.b_to_a;
+        last = Some(step);
+    }
+    let step = last.ok_or_else(unlike)?;
+    let seen: Vec<(Point, Point)> = step
+        .found
+        .iter()
+        .zip(&step.fit.agrees)
+        .filter(|(_, agrees)| **agrees)
+        .map(|(t, _)| (t.a, step.left(t)))
+        .collect();
+    if seen.len() < FEWEST_TIES {
+        return Err(unlike());
+    }
+    let field = Field::fit(a.size(), &seen);
+    let rms = |of: &dyn Fn(&(Point, Point)) -> f64| (seen.iter().map(of).sum::<f64>() / seen.len() as f64).sqrt();
+    let rms_homography = rms(&|(_, shift)| shift.distance(Point::default()).powi(2));
+    let rms = match &field {
+        Some(field) => rms(&|(p, shift)| shift.distance(field.at(*p)).powi(2)),
+        None => rms_homography,
+    };
+    let in_place = |m: &&Match| {
+        let bent = field.as_ref().map_or(Point::default(), |f| f.at(m.a));
+        let off = (m.a + m.shift).distance(step.laid_by(&b_to_a, m.a) + bent);
+        m.likeness >= search::LEAST_LIKENESS && (m.sd.is_infinite() || off <= MOVED_PX)
+    };
+    let (held, moved): (Vec<&Match>, Vec<&Match>) = step.all.iter().partition(in_place);
+    let places = |of: Vec<&Match>| of.into_iter().map(|m| m.a).collect();
+    let m = &b_to_a.0;
+    let mirrored = m[(0, 0)] * m[(1, 1)] - m[(0, 1)] * m[(1, 0)] < 0.0;
+    Ok(Alignment {
+        b_to_a,
+        rms,
+        rms_homography,
+        field,
+        ties: seen.len(),
+        support,
+        overlap,
+        mirrored,
+        quarters: guess.quarters,
+        held: places(held),
+        moved: places(moved),
+    })
+}
+
+fn guesses(a: &Plane, b: &Plane, mm: f64) -> Vec<Guess> {
+    let small = |p: &Plane| {
+        let ratio = mm / p.mm_per_px;
+        let size = scaled(p.size(), 1.0 / ratio);
+        let to = Homography::similarity(1.0 / ratio, 0.0, Point::default());
+        // The kernel widens to sixteen pixels at the most; what is coarser still is blurred by the search itself.
+        (p.view(&to, size, ratio), p.outline.scaled(1.0 / ratio))
+    };
+    let ((image_a, outline_a), (image_b, outline_b)) = (small(a), small(b));
+    coarse::guesses((&image_a, &outline_a), (&image_b, &outline_b), GUESSES)
+}
+
+fn scaled(size: Size, by: f64) -> Size {
+    let side = |n: usize| ((n as f64 * by).round() as usize).max(1);
+    Size::new(side(size.rows), side(size.columns))
+}
+
+/// A at one sampling.
+struct Level {
+    image: Image<f32>,
+    /// Level's pixels in one of A's.
+    scale: f64,
+}
+
+/// One search and fit.
+struct Step {
+    fit: Fit,
+    /// What the fit was given, in A's pixels.
+    found: Vec<Tie>,
+    /// All places with structure in both, found or not, in A's pixels.
+    all: Vec<Match>,
+    /// The map that B was laid by.
+    by: Homography,
+    support: f64,
+    ties: f64,
+}
+
+impl Step {
+    /// Shift from where the new map lays a tie to where A has it, seen from A: what [`Field`] is fitted to.
+    fn left(&self, tie: &Tie) -> Point {
+        self.fit.b_to_a.apply(tie.b) - tie.a
+    }
+
+    /// Where a place of A, laid by the new map, lay under the old one.
+    fn laid_by(&self, new: &Homography, p: Point) -> Point {
+        self.by.apply(new.inverse().apply(p))
+    }
+}
+
+impl Level {
+    fn of(a: &Plane, long: usize) -> Level {
+        let own = a.size().rows.max(a.size().columns);
+        if own <= long {
+            return Level { image: blur(&a.density, GRAIN), scale: 1.0 };
+        }
+        let scale = long as f64 / own as f64;
+        let to = Homography::similarity(scale, 0.0, Point::default());
+        Level { image: a.view(&to, scaled(a.size(), scale), 1.0 / scale), scale }
+    }
+
+    /// Lays B on A by `b_to_a`, finds places again within `radius` of this level's pixels, and fits anew. None where too few agree.
+    fn step(&self, a: &Plane, b: &Plane, b_to_a: &Homography, radius: isize, tolerance: f64) -> Option<Step> {
+        let shrink = Homography::similarity(self.scale, 0.0, Point::default());
+        let lay = shrink.after(b_to_a);
+        let at = b_to_a.inverse().apply(middle(a.size()));
+        let coarser = 1.0 / lay.area_scale(at).sqrt();
+        if !coarser.is_finite() || coarser > 64.0 {
+            return None;
+        }
+        let mut laid = b.view(&lay, self.image.size(), coarser);
+        if self.scale == 1.0 {
+            laid = blur(&laid, GRAIN);
+        }
+        let (of_a, of_b) = (a.outline.scaled(self.scale), b.outline.through(&lay));
+        let room = (HALF + 1) as f64;
+        let corners = [(-room, -room), (room, -room), (room, room), (-room, room)].map(|(x, y)| Point::new(x, y));
+        let allowed = |p: Point| corners.iter().all(|c| of_a.contains(p + *c) && of_b.contains(p + *c));
+        let spots = search::spots(&self.image, ACROSS, allowed);
+        let all: Vec<Match> =
+            search::matches(&self.image, &laid, &spots, radius).into_iter().flatten().map(|m| self.in_a(m)).collect();
+        let back = b_to_a.inverse();
+        let found: Vec<Tie> = all
+            .iter()
+            .filter(|m| m.sd.is_finite())
+            .map(|m| Tie { b: back.apply(m.a + m.shift), a: m.a, sd: m.sd })
+            .collect();
+        // A literal seed: the same plates give the same map.
+        let mut rng = Pcg64::seed_from_u64(0x9e37_79b9);
+        let fit = fit::robust(&found, tolerance / self.scale, &mut rng)?;
+        // What a fit agrees on must lie close, too, or chance would pass for a scene.
+        let close = MOVED_PX / self.scale;
+        let agreeing =
+            found.iter().zip(&fit.agrees).filter(|(t, agrees)| **agrees && fit::off(&fit.b_to_a, t) < close).count();
+        let support = agreeing as f64 / all.len().max(1) as f64;
+        Some(Step { fit, found, all, by: *b_to_a, support, ties: agreeing as f64 })
+    }
+
+    fn in_a(&self, m: Match) -> Match {
+        let s = 1.0 / self.scale;
+        Match { a: m.a * s, shift: m.shift * s, sd: m.sd * s, ..m }
+    }
+}
+
+/// Share of A's outline that B's, laid on it, covers; on a grid of 200 × 200 places.
+fn overlap(a: &Outline, b: &Outline) -> f64 {
+    let xs = a.corners.map(|p| p.x);
+    let ys = a.corners.map(|p| p.y);
+    let span = |v: [f64; 4]| (v.iter().copied().fold(f64::INFINITY, f64::min), v.iter().copied().fold(0.0, f64::max));
+    let ((left, right), (top, bottom)) = (span(xs), span(ys));
+    let (mut inside, mut both) = (0usize, 0usize);
+    for i in 0..200 * 200 {
+        let (u, v) = ((i % 200) as f64 / 199.0, (i / 200) as f64 / 199.0);
+        let p = Point::new(left + u * (right - left), top + v * (bottom - top));
+        if a.contains(p) {
+            inside += 1;
+            both += usize::from(b.contains(p));
+        }
+    }
+    both as f64 / inside.max(1) as f64
+}
+
+fn unlike() -> Fault {
+    Fault::new(
+        "the plates do not show one scene: too few places of the one are found again in the other",
+        "check that the bracket names plates of one scene, framed alike to within a quarter of the picture",
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::scene::{Curve, Shot};
+    use super::*;
+
+    fn plane(shot: &Shot) -> Plane {
+        Plane::new(&shot.plate(), shot.mm_per_px, 1.0)
+    }
+
+    /// Root mean square and worst error of the found map over A's scene where B shows it, in A's pixels.
+    fn error(a: &Shot, b: &Shot, found: &Alignment) -> (f64, f64) {
+        let truth = Shot::b_to_a(a, b).inverse();
+        let (mut square, mut worst, mut count) = (0.0, 0.0f64, 0.0);
+        for i in 0..400 {
+            let p = Point::new(
+                (0.03 + 0.94 * (i % 20) as f64 / 19.0) * a.size.columns as f64,
+                (0.03 + 0.94 * (i / 20) as f64 / 19.0) * a.size.rows as f64,
+            );
+            let q = truth.apply(p);
+            if q.x < 0.0 || q.y < 0.0 || q.x > b.size.columns as f64 || q.y > b.size.rows as f64 {
+                continue;
+            }
+            let off = found.b_to_a.apply(q).distance(p);
+            square += off * off;
+            worst = worst.max(off);
+            count += 1.0;
+        }
+        ((square / count).sqrt(), worst)
+    }
+
+    fn framed(shift_x: f64, shift_y: f64, degrees: f64, scale: f64, tilt: f64) -> Homography {
+        let turn = Homography::similarity(scale, degrees.to_radians(), Point::new(shift_x, shift_y));
+        let mut h = turn;
+        h.0[(2, 0)] = tilt;
+        h.0[(2, 1)] = -0.5 * tilt;
+        h
+    }
+
+    /// Known truth of the forward model: half a pixel rms, twice as fine as is asked of the whole.
+    #[track_caller]
+    fn aligned(name: &str, a: &Shot, b: &Shot) -> Alignment {
+        let found = align(&plane(a), &plane(b)).unwrap_or_else(|f| panic!("{name}: {f}"));
+        let (rms, worst) = error(a, b, &found);
+        eprintln!(
+            "{name}: rms {rms:.3} worst {worst:.2} px, said {:.3}, ties {}, support {:.2}, overlap {:.2}, moved {}, field {:?}",
+            found.rms,
+            found.ties,
+            found.support,
+            found.overlap,
+            found.moved.len(),
+            found.field.as_ref().map(|f| f.rms)
+        );
+        assert!(rms < 0.5 && worst < 1.5, "{name}: rms {rms:.3}, worst {worst:.2} px");
+        found
+    }
+
+    #[test]
+    fn framing_exposure_and_weather_may_differ() {
+        let a = Shot::default();
+        let b = Shot { grain_seed: 2, ..a.clone() };
+        aligned("same", &a, &b);
+        let shifted = Shot { framing: framed(6.3, -4.1, 1.0, 1.0, 0.0), log_exposure: 1.2, ..b.clone() };
+        aligned("shifted by 5 % and turned by 1°", &a, &shifted);
+        let blown = Shot { wind: 3, ..shifted.clone() };
+        aligned("trees, clouds and water moved", &a, &blown);
+        let pushed = Curve { gamma: 1.2, toe: (0.1, 0.2), top: (2.9, 0.3) };
+        let thin = Shot { log_exposure: 0.1, ..a.clone() };
+        aligned("thin against pushed", &thin, &Shot { curve: pushed, ..blown.clone() });
+        aligned("tilted, closer, turned", &a, &Shot { framing: framed(-8.0, 5.0, -5.0, 1.05, 4e-4), ..b.clone() });
+        let finer =
+            Shot { size: Size::new(1190, 1482), mm_per_px: 127.0 / 1482.0, framing: shifted.framing, ..b.clone() };
+        aligned("another sampling", &a, &finer);
+    }
+
+    #[test]
+    fn a_plate_copied_from_the_wrong_side_is_found_and_told() {
+        let a = Shot::default();
+        let mut mirror = Homography::identity();
+        mirror.0[(0, 0)] = -1.0;
+        mirror.0[(0, 2)] = 127.0;
+        let framing = mirror.after(&framed(3.0, 2.0, 0.7, 1.0, 0.0));
+        let found = aligned("mirrored", &a, &Shot { framing, log_exposure: 1.3, grain_seed: 3, ..a.clone() });
+        assert!(found.mirrored);
+        let around = Homography::similarity(1.0, std::f64::consts::PI, Point::new(127.0, 102.0));
+        let found = aligned("upside down", &a, &Shot { framing: around, grain_seed: 3, ..a.clone() });
+        assert!(!found.mirrored && found.quarters == 2);
+    }
+
+    #[test]
+    fn plates_of_other_scenes_are_refused() {
+        let a = plane(&Shot::default());
+        for seed in 2..8 {
+            let b = plane(&Shot { seed, grain_seed: seed, ..Shot::default() });
+            let told = align(&a, &b).map(|f| (f.support, f.ties)).expect_err("these are other scenes");
+            assert!(told.what().contains("do not show one scene"), "{told}");
+        }
+    }
+}
