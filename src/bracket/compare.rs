@@ -1,15 +1,17 @@
 //! A bracket compared: the first plate, A, with each of the others.
 //!
 //! In: two to six [`BracketPlate`]s of one scene and what is to be held equal. Out: a [`Comparison`], which is compare.json, and with it
-//! the [`Alignment`]s that pictures are made by. Fails when there are fewer than two plates or more than six, when one is too small to
+//! the [`Laying`] that pictures are made by. Fails when there are fewer than two plates or more than six, when one is too small to
 //! be searched, or when two do not show one scene; the message names them.
 
 use super::advice::{self, Advice};
 use super::align::{self, Alignment};
 use super::cells::{self, Cells};
+use super::charts::Drawn;
 use super::curve::{self, Place, Recovered};
 use super::development::{self, Sameness};
 use super::joint::{self, Figure, Joint};
+use super::laying::Laying;
 use super::outline::Outline;
 use super::plane::Plane;
 use super::plates::{self, PlateFigures, Zone};
@@ -66,7 +68,9 @@ pub struct Comparison {
     /// What each figure means and how far it can be trusted, for whoever reads the file alone.
     pub notes: Vec<&'static str>,
     #[serde(skip)]
-    pub alignments: Vec<Alignment>,
+    pub laying: Laying,
+    #[serde(skip)]
+    pub drawn: Drawn,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -191,13 +195,15 @@ pub fn compare(plates: &[BracketPlate], matching: Matching) -> Result<Comparison
     let cells = Cells::new(&on_a, a.mm_per_px);
     let limit = |i: usize| plates[i].deepest.unwrap_or(f64::INFINITY);
     let areas: Vec<plates::Area> = (1..plates.len()).map(|i| plates::Area::common(&[on_a[0], on_a[i]])).collect();
-    let mut joints = Vec::new();
+    let (mut joints, mut drawn) = (Vec::new(), Drawn::default());
     for (i, alignment) in alignments.iter().enumerate() {
         let pairs = cells::pairs(&cells, i + 1, alignment, (limit(0), limit(i + 1)));
         let named = |f: Fault| Fault::new(format!("{} and {}: {}", plates[0].id, plates[i + 1].id, f.what()), f.mend());
+        drawn.pairs.push(pairs.iter().map(|p| [p.a, p.b]).collect());
         joints.push(joint::joint(&pairs, |d| areas[i].carried(1, d)).map_err(named)?);
     }
     let all = plates::Area::common(&on_a);
+    (drawn.edges, drawn.shares) = all.histograms();
     let pairs: Vec<NamedPair> = (1..plates.len())
         .map(|i| NamedPair {
             plates: [plates[0].id.into(), plates[i].id.into()],
@@ -234,7 +240,13 @@ pub fn compare(plates: &[BracketPlate], matching: Matching) -> Result<Comparison
         pairs,
         warnings,
         notes: NOTES.to_vec(),
-        alignments,
+        laying: Laying {
+            alignments,
+            outlines,
+            size: a.size(),
+            full_per_px: planes.iter().map(|p| p.full_per_px).collect(),
+        },
+        drawn,
     })
 }
 

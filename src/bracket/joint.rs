@@ -293,7 +293,7 @@ impl Knots {
     fn place(&self, a: f64) -> Option<(usize, f64)> {
         let t = (a - self.first) / STEP;
         let i = t.floor();
-        (i >= 0.0 && (i as usize) + 1 < self.count).then(|| (i as usize, t - i))
+        (i >= 0.0 && (i as usize) + 1 < self.count).then_some((i as usize, t - i))
     }
 }
 

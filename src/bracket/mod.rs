@@ -8,6 +8,7 @@
 pub mod advice;
 pub mod align;
 pub mod cells;
+pub mod charts;
 mod coarse;
 pub mod compare;
 pub mod curve;
@@ -17,12 +18,17 @@ mod fit;
 pub mod joint;
 #[cfg(test)]
 mod known_truth;
+pub mod laying;
+mod letters;
 pub mod outline;
+pub mod page;
 pub mod plane;
 pub mod plates;
 pub mod printing;
 #[cfg(test)]
 mod scene;
 mod search;
+pub mod sheet;
+pub mod words;
 
 pub use compare::{BracketPlate, Comparison, compare};

@@ -35,7 +35,7 @@ impl Outline {
     pub fn find(density: &Image<f32>, mm_per_px: f64) -> Outline {
         let (w, h) = (density.columns() as f64, density.rows() as f64);
         // Each side seen with the plate's inside below it: (along, depth) to pixels.
-        let top = side(density, w, h, mm_per_px, |a, d| Point::new(a, d));
+        let top = side(density, w, h, mm_per_px, Point::new);
         let right = side(density, h, w, mm_per_px, |a, d| Point::new(w - d, a));
         let bottom = side(density, w, h, mm_per_px, |a, d| Point::new(a, h - d));
         let left = side(density, h, w, mm_per_px, |a, d| Point::new(d, a));

@@ -102,10 +102,17 @@ pub fn at(image: &Image<f32>, p: Point) -> f64 {
     let (column, row) = (x.floor(), y.floor());
     let (fx, fy) = (x - column, y - row);
     let (column, row) = (column as isize, row as isize);
-    let value = |r: isize, c: isize| image.at_clamped(r, c) as f64;
-    let upper = value(row, column) * (1.0 - fx) + value(row, column + 1) * fx;
-    let lower = value(row + 1, column) * (1.0 - fx) + value(row + 1, column + 1) * fx;
-    upper * (1.0 - fy) + lower * fy
+    let whole = row >= 0 && column >= 0 && row + 1 < image.rows() as isize && column + 1 < image.columns() as isize;
+    let [a, b, c, d] = if whole {
+        let i = row as usize * image.columns() + column as usize;
+        let (upper, lower) = (&image.pixels()[i..i + 2], &image.pixels()[i + image.columns()..][..2]);
+        [upper[0], upper[1], lower[0], lower[1]]
+    } else {
+        [(row, column), (row, column + 1), (row + 1, column), (row + 1, column + 1)]
+            .map(|(r, c)| image.at_clamped(r, c))
+    };
+    let [a, b, c, d] = [a, b, c, d].map(f64::from);
+    (a * (1.0 - fx) + b * fx) * (1.0 - fy) + (c * (1.0 - fx) + d * fx) * fy
 }
 
 #[cfg(test)]

@@ -13,6 +13,8 @@ use serde::Serialize;
 
 /// Blur before densities are counted, in pixels: grain would carry blank shadows over the speed point and back.
 const SOFT: f32 = 0.5;
+/// Width of a histogram's bin, in density.
+const BIN: f64 = 0.02;
 /// Half the side of the window in which local contrast is read, in pixels.
 const WINDOW: usize = 8;
 
@@ -67,6 +69,18 @@ impl Area {
     /// Density of `plate` under which as much of the area lies as on A under `density`.
     pub fn carried(&self, plate: usize, density: f64) -> f64 {
         self.quantile(plate, self.share_below(0, density))
+    }
+
+    /// Edges of bins of density, and for each plate the share of the area in each, in percent.
+    pub fn histograms(&self) -> (Vec<f64>, Vec<Vec<f64>>) {
+        let high = (0..self.sorted.len()).map(|i| self.quantile(i, 0.999)).fold(0.5, f64::max);
+        let edges: Vec<f64> = (-4..=(high / BIN).ceil() as i32).map(|i| f64::from(i) * BIN).collect();
+        let shares = (0..self.sorted.len())
+            .map(|i| {
+                edges.windows(2).map(|e| 100.0 * (self.share_below(i, e[1]) - self.share_below(i, e[0]))).collect()
+            })
+            .collect();
+        (edges, shares)
     }
 
     pub fn share_below(&self, plate: usize, density: f64) -> f64 {

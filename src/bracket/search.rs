@@ -16,6 +16,7 @@ use rayon::prelude::*;
 
 /// Half the side of a patch: 21 × 21 pixels.
 pub const HALF: isize = 10;
+const SIDE: usize = 2 * HALF as usize + 1;
 /// Least density structure of a patch, as standard deviation: below it grain and paper-thin differences decide.
 pub const LEAST_STRUCTURE: f64 = 0.015;
 /// Grain has no memory; a structure is still like itself three pixels on: least correlation of a patch with itself moved so far.
@@ -97,15 +98,7 @@ fn find(a: &Image<f32>, b: &Image<f32>, row: isize, column: isize, radius: isize
     if !patch_a.structured() || !Patch::cut(b, row, column).structured() {
         return None;
     }
-    let mut best = (f64::NEG_INFINITY, 0, 0);
-    for dy in -radius..=radius {
-        for dx in -radius..=radius {
-            let likeness = patch_a.likeness(&Patch::cut(b, row + dy, column + dx));
-            if likeness > best.0 {
-                best = (likeness, dy, dx);
-            }
-        }
-    }
+    let best = patch_a.likest(b, row, column, radius);
     let a_at = Point::new(column as f64 + 0.5, row as f64 + 0.5);
     let whole = Point::new(best.2 as f64, best.1 as f64);
     let poor = Match { a: a_at, shift: whole, likeness: best.0, sd: f64::INFINITY };
@@ -126,7 +119,7 @@ fn refine(patch: &Patch, b: &Image<f32>, a: Point, start: Point) -> Option<Match
         let mut left_over = 0.0;
         let (mut sum, mut square) = (0.0, 0.0);
         for (i, value) in patch.values.iter().enumerate() {
-            let (dy, dx) = (i as isize / Patch::SIDE - HALF, i as isize % Patch::SIDE - HALF);
+            let (dy, dx) = ((i / SIDE) as isize - HALF, (i % SIDE) as isize - HALF);
             let p = a + shift + Point::new(dx as f64, dy as f64);
             let seen = at(b, p);
             let gx = 0.5 * (at(b, p + Point::new(1.0, 0.0)) - at(b, p - Point::new(1.0, 0.0)));
@@ -173,16 +166,14 @@ struct Patch {
 }
 
 impl Patch {
-    const SIDE: isize = 2 * HALF + 1;
-
     fn cut(image: &Image<f32>, row: isize, column: isize) -> Patch {
-        let mut values = Vec::with_capacity((Self::SIDE * Self::SIDE) as usize);
+        let mut values = Vec::with_capacity(SIDE * SIDE);
         let (top, left) = (row - HALF, column - HALF);
         let whole =
             top >= 0 && left >= 0 && row + HALF < image.rows() as isize && column + HALF < image.columns() as isize;
         for r in top..=row + HALF {
             if whole {
-                values.extend_from_slice(&image.row(r as usize)[left as usize..][..Self::SIDE as usize]);
+                values.extend_from_slice(&image.row(r as usize)[left as usize..][..SIDE]);
             } else {
                 values.extend((left..=column + HALF).map(|c| image.at_clamped(r, c)));
             }
@@ -197,27 +188,56 @@ impl Patch {
         if self.spread < LEAST_STRUCTURE {
             return false;
         }
-        let (side, mean) = (Self::SIDE as usize, self.mean as f32);
+        let mean = self.mean as f32;
         let (mut sum, mut count) = (0f32, 0f32);
         for (i, v) in self.values.iter().enumerate() {
             let mut with = |j: usize| {
                 sum += (v - mean) * (self.values[j] - mean);
                 count += 1.0;
             };
-            if i % side + MEMORY_PX < side {
+            if i % SIDE + MEMORY_PX < SIDE {
                 with(i + MEMORY_PX);
             }
-            if i / side + MEMORY_PX < side {
-                with(i + MEMORY_PX * side);
+            if i / SIDE + MEMORY_PX < SIDE {
+                with(i + MEMORY_PX * SIDE);
             }
         }
         f64::from(sum / count) >= LEAST_MEMORY * self.spread * self.spread
     }
 
-    fn likeness(&self, other: &Patch) -> f64 {
-        let (m, n) = (self.mean as f32, other.mean as f32);
-        let product: f32 = self.values.iter().zip(&other.values).map(|(a, b)| (a - m) * (b - n)).sum();
-        product as f64 / self.values.len() as f64 / (self.spread * other.spread).max(1e-12)
+    /// The likeness of the likest patch within `radius` of a place, and how far down and to the right it lies.
+    fn likest(&self, image: &Image<f32>, row: isize, column: isize, radius: isize) -> (f64, isize, isize) {
+        let (reach, wide) = (HALF + radius, SIDE + 2 * radius as usize);
+        // Both counted from A's mean, so that sums of squares lose nothing.
+        let from = self.mean as f32;
+        let mut window = Vec::with_capacity(wide * wide);
+        for r in row - reach..=row + reach {
+            window.extend((column - reach..=column + reach).map(|c| image.at_clamped(r, c) - from));
+        }
+        let centred: Vec<f32> = self.values.iter().map(|v| v - from).collect();
+        let count = centred.len() as f32;
+        let mut best = (f64::NEG_INFINITY, 0, 0);
+        for dy in 0..=2 * radius {
+            for dx in 0..=2 * radius {
+                // One sum for each column, so that columns can be summed side by side.
+                let (mut sums, mut squares, mut products) = ([0f32; SIDE], [0f32; SIDE], [0f32; SIDE]);
+                for (line, mine) in centred.chunks_exact(SIDE).enumerate() {
+                    let other = &window[(dy as usize + line) * wide + dx as usize..][..SIDE];
+                    for (i, (v, m)) in other.iter().zip(mine).enumerate() {
+                        sums[i] += v;
+                        squares[i] += v * v;
+                        products[i] += v * m;
+                    }
+                }
+                let [sum, square, product] = [sums, squares, products].map(|columns| columns.iter().sum::<f32>());
+                let spread = (square / count - (sum / count).powi(2)).max(1e-12).sqrt();
+                let likeness = f64::from(product / count / spread) / self.spread;
+                if likeness > best.0 {
+                    best = (likeness, dy - radius, dx - radius);
+                }
+            }
+        }
+        best
     }
 }
 

@@ -15,7 +15,8 @@ use base64::Engine;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use sha2::{Digest, Sha256};
 
-const STYLE: &str = include_str!("page.css");
+/// The look that all pages share.
+pub const STYLE: &str = include_str!("page.css");
 const SCRIPT: &str = include_str!("page.js");
 
 /// Pixels that the longest side of the session's largest plate takes on the table of plates.
