@@ -13,12 +13,12 @@ const BLOCK: usize = 1 << 20;
 
 /// SHA-256 of a file.
 pub fn sha256(path: &Path) -> Result<String, Error> {
-    File::open(path).and_then(|file| stream::<Sha256>(file)).map(|(digest, _)| digest).in_file(path)
+    File::open(path).and_then(stream::<Sha256>).map(|(digest, _)| digest).in_file(path)
 }
 
 /// SHA-512 of a file.
 pub fn sha512(path: &Path) -> Result<String, Error> {
-    File::open(path).and_then(|file| stream::<Sha512>(file)).map(|(digest, _)| digest).in_file(path)
+    File::open(path).and_then(stream::<Sha512>).map(|(digest, _)| digest).in_file(path)
 }
 
 /// SHA-256 of bytes in memory.

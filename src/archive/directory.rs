@@ -243,7 +243,7 @@ mod tests {
 
     #[test]
     fn any_fraction_is_near_its_number() {
-        for number in [1e-9, 1e-5, 0.333, std::f64::consts::PI, 1203.372_918, 65535.5, 4294967295.0] {
+        for number in [1e-9, 1e-5, 0.333, std::f64::consts::PI, 1_203.372_918, 65535.5, 4294967295.0] {
             let (a, b) = rational(number).unwrap();
             assert!(
                 (f64::from(a) / f64::from(b) - number).abs() <= (number * 1e-9).max(0.5 / 4294967295.0),

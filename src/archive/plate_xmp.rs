@@ -284,7 +284,7 @@ mod tests {
     #[test]
     fn numbers_come_back_to_the_last_bit() {
         let mut record = sample();
-        for number in [0.1 + 0.2, 1.0 / 3.0, 5e-324, f64::MAX, 1203.372_918_412_3, -2.800_000_000_000_000_3] {
+        for number in [0.1 + 0.2, 1.0 / 3.0, 5e-324, f64::MAX, 1_203.372_918_412_3, -2.800_000_000_000_000_3] {
             record.exposure.longitude = Some(number);
             record.base.density = number;
             assert_eq!(through_xml(&record), record);

@@ -76,10 +76,10 @@ fn largest(inside: &Image<bool>) -> Window {
     let mut best = Window { row: 0, column: 0, size: Size::new(0, 0) };
     for row in 0..inside.rows() {
         let mut open: Vec<(usize, usize)> = Vec::new();
-        for column in 0..=inside.columns() {
-            heights[column] = if column < inside.columns() && inside.at(row, column) { heights[column] + 1 } else { 0 };
+        for (column, top) in heights.iter_mut().enumerate() {
+            *top = if column < inside.columns() && inside.at(row, column) { *top + 1 } else { 0 };
             let mut start = column;
-            while let Some(&(from, height)) = open.last().filter(|(_, h)| *h > heights[column]) {
+            while let Some(&(from, height)) = open.last().filter(|(_, h)| *h > *top) {
                 let size = Size::new(height, column - from);
                 if size.area() > best.size.area() {
                     best = Window { row: row + 1 - height, column: from, size };
@@ -87,8 +87,8 @@ fn largest(inside: &Image<bool>) -> Window {
                 start = from;
                 open.pop();
             }
-            if open.last().is_none_or(|(_, h)| *h < heights[column]) {
-                open.push((start, heights[column]));
+            if open.last().is_none_or(|(_, h)| *h < *top) {
+                open.push((start, *top));
             }
         }
     }
