@@ -79,7 +79,9 @@ mod tests {
         let made = sheet(&[view(0.0), view(0.0), view(-0.3)], &tone);
         let at = |i: usize| made.at(100, 7 + i * 307 + 150);
         assert_eq!(at(0), at(1));
-        assert_eq!((at(0), at(2)), (tone(NetDensity(0.9)), tone(NetDensity(0.6))));
+        assert_eq!(at(0), tone(NetDensity(0.9)));
+        // 0.9 − 0.3 is not quite 0.6 in single precision: one code of 65535.
+        assert!(at(2).abs_diff(tone(NetDensity(0.6))) <= 1);
         assert!(made.columns() > 3 * 300 && made.rows() > 200);
         let six = sheet(&[view(0.0), view(0.0), view(0.0), view(0.0), view(0.0), view(0.0)], &tone);
         assert!(six.rows() > 2 * 200 && six.columns() == made.columns());

@@ -326,12 +326,7 @@ fn parabola(points: &[(f64, f64)]) -> Option<[f64; 3]> {
 mod tests {
     use super::*;
 
-    /// A plate turned by `turn` radians on a surround of transmittance `around`.
-    fn capture(around: f32, turn: f64) -> Image<Transmittance> {
-        framed(around, turn, 0.0)
-    }
-
-    /// The same with a strip of bare panel `gap` pixels wide round the plate.
+    /// A plate turned by `turn` radians on a surround of transmittance `around`, a strip of bare panel `gap` pixels wide between.
     fn framed(around: f32, turn: f64, gap: f64) -> Image<Transmittance> {
         let (s, c) = turn.sin_cos();
         Image::from_rows(Size::new(600, 800), Transmittance(0.0), |row, out| {
