@@ -244,17 +244,4 @@ mod tests {
         assert!((seen.1 - (b.sheet.height_mm / 2.0 + b.view.rise_mm)).abs() < 1e-9);
         assert!((bracket(a, b).stops - 1.0).abs() < 1e-9);
     }
-
-    /// Writes the whole demo into the folder that HYALINE_DEMO names and prints how long each part took.
-    #[test]
-    #[ignore = "full size"]
-    fn the_whole_demo() {
-        let dir = std::env::var("HYALINE_DEMO").expect("HYALINE_DEMO names a folder");
-        let start = std::time::Instant::now();
-        write(Path::new(&dir), &Options::default(), &|what| {
-            println!("{:6.2} s  {what}", start.elapsed().as_secs_f64())
-        })
-        .unwrap();
-        println!("{:6.2} s  done", start.elapsed().as_secs_f64());
-    }
 }
