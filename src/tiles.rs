@@ -1,13 +1,162 @@
-//! A plate copied in tiles: placed, adjusted and composed onto its own grid.
+//! A plate copied in tiles: each tile divided by its blank, all placed and adjusted together, and composed onto the plate's own grid.
 
-use crate::error::{Error, Fault};
+use crate::copy::{Copied, copied, round};
+use crate::error::{Error, Fault, InFile};
+use crate::frame;
+use crate::geometry::{Homography, Lie, Point, lie};
+use crate::image::{Image, Size};
+use crate::mosaic::{self, Placement, Store, Target, Tile};
 use crate::notes::Plate;
-use crate::pipeline::{Failure, Rectified, Run};
+use crate::pipeline::{Collected, Failure, Grid, Rectified, Run, code, lies};
+use crate::plate::CONFIDENT;
+use crate::record::{EdgesRecord, Step, StitchRecord, TileRecord};
+use crate::report;
+use crate::units::Transmittance;
+use serde_json::json;
+use std::path::PathBuf;
+use std::sync::OnceLock;
 
+/// Bytes of tiles held in memory before they wait on disk.
+const MEMORY: usize = 768 << 20;
+
+/// What is kept of a tile once its pixels are in the store.
+struct Told {
+    size: Size,
+    seen: Copied,
+}
+
+/// Captures to transmittance on the plate's own grid.
 pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
-    let fault = Fault::new(
-        format!("plate {} has several captures, and tiles are not composed by this version", plate.id),
-        "give one capture that shows the whole plate",
-    );
-    Err(Error::at_line(&run.session.file, plate.line, fault).into())
+    run.progress.stage(&plate.id, "reading the tiles");
+    let told: Vec<OnceLock<Told>> = plate.captures.iter().map(|_| OnceLock::new()).collect();
+    let store = gather(run, plate, &told)?;
+    let told: Vec<&Told> = told.iter().filter_map(OnceLock::get).collect();
+    run.progress.stage(&plate.id, "placing the tiles");
+    let at_plate = |fault| Error::at_line(&run.session.file, plate.line, fault);
+    let lens = run.profile.lens(told[0].size);
+    let placement = mosaic::place(&store, &plate.size, lens).map_err(at_plate)?;
+    if !run.force {
+        placement.complete().map_err(at_plate)?;
+        if placement.confidence < CONFIDENT {
+            return Err(at_plate(unsure(&placement)).into());
+        }
+    }
+    run.progress.stage(&plate.id, "composing");
+    Ok(compose(run, plate, &store, &placement, &told)?)
+}
+
+/// Reads every tile once and divides it by its blank.
+fn gather(run: &Run, plate: &Plate, told: &[OnceLock<Told>]) -> Result<Store, Error> {
+    type Load<'a> = Box<dyn Fn() -> Result<Image<Transmittance>, Error> + Sync + 'a>;
+    let load = |files: &'_ [PathBuf], told: &OnceLock<Told>| -> Result<Image<Transmittance>, Error> {
+        let mut seen = copied(files, run.profile, run.panel)?;
+        let empty = Image::filled(Size::new(0, 0), Transmittance(0.0));
+        let transmittance = std::mem::replace(&mut seen.transmittance, empty);
+        let _ = told.set(Told { size: transmittance.size(), seen });
+        Ok(transmittance)
+    };
+    let loads: Vec<Load> =
+        plate.captures.iter().zip(told).map(|(files, told)| Box::new(move || load(files, told)) as Load).collect();
+    let tiles = plate
+        .captures
+        .iter()
+        .zip(&loads)
+        .map(|(files, load)| {
+            let settings = frame::settings(&files[0]).in_file(&files[0])?;
+            Ok(Tile { name: run.session.relative(&files[0]), exposure: settings.exposure(), load: load.as_ref() })
+        })
+        .collect::<Result<Vec<_>, Error>>()?;
+    Store::gather(&tiles, MEMORY, run.out)
+}
+
+fn unsure(placement: &Placement) -> Fault {
+    let sides: Vec<String> = crate::plate::region::SIDES
+        .iter()
+        .zip(&placement.sides)
+        .map(|(name, side)| format!("{name} {:.0} %", 100.0 * side.support))
+        .collect();
+    Fault::new(
+        format!(
+            "the composed plate's outline is not sure (confidence {:.2}; sides seen: {})",
+            placement.confidence,
+            sides.join(", ")
+        ),
+        "copy the plate's sides with some bare panel or mask beyond them, or use --force to take it as it is",
+    )
+}
+
+fn compose(run: &Run, plate: &Plate, store: &Store, placement: &Placement, told: &[&Told]) -> Result<Rectified, Error> {
+    let lies = lies(run.session, plate);
+    let size_mm = lies.result_size(placement.size_mm);
+    let to_plate = lies.to_sensor(placement.size_mm);
+    let grid = Grid::new(size_mm, run.session.positive.ppi, placement.sampling);
+    let mut collected = Collected::new(run.out, &grid)?;
+    let target = Target { size: grid.size, px_per_mm: grid.px_per_mm, to_plate };
+    mosaic::compose(store, placement, &target, &mut |band: Image<Transmittance>| {
+        let codes: Vec<u16> = band.pixels().iter().map(|t| code(t.0)).collect();
+        collected.push(&codes)
+    })?;
+    let first = &told[0].seen;
+    let mut warnings: Vec<_> = told.iter().flat_map(|t| t.seen.warnings.iter().cloned()).collect();
+    warnings.extend(placement.warnings.iter().cloned());
+    warnings.sort();
+    warnings.dedup();
+    let mut steps = first.steps.clone();
+    steps.push(Step::new(
+        "place-tiles",
+        json!({ "ties": placement.ties.len(), "rms_px": round(placement.rms_px, 4), "k1": round(placement.lens.k1, 6),
+                "k2": round(placement.lens.k2, 6), "hand_held": placement.hand_held, "sampling_px_per_mm": round(placement.sampling, 4) }),
+    ));
+    steps.push(Step::new("compose", json!({ "kernel": "sinc under a Kaiser window, 4 lobes" })));
+    let (pixels, histogram, reading) = collected.rectified(run, plate, &mut warnings);
+    let mut blanks: Vec<PathBuf> = told.iter().flat_map(|t| t.seen.blanks.iter().cloned()).collect();
+    blanks.sort();
+    blanks.dedup();
+    Ok(Rectified {
+        pixels,
+        histogram,
+        reading,
+        size_mm,
+        mm_per_px: 1.0 / grid.px_per_mm,
+        settings: first.settings.clone(),
+        format: first.format.clone(),
+        exposure_ratio: first.exposure_ratio,
+        deepest: told.iter().filter_map(|t| t.seen.deepest).reduce(f64::min),
+        blanks,
+        darks: first.darks.clone(),
+        edges: EdgesRecord { corners_px: None, confidence: placement.confidence },
+        tiles: placement
+            .tiles
+            .iter()
+            .map(|t| TileRecord {
+                capture: t.name.clone(),
+                residual_px: round(t.residual_px, 4),
+                gain: round(t.gain, 5),
+            })
+            .collect(),
+        stitch: Some(StitchRecord { rms_px: round(placement.rms_px, 4), ties: placement.ties.len() }),
+        warnings,
+        steps,
+        seen: None,
+        light: None,
+        tile_map: Some(tile_map(placement, told, &to_plate, lies)),
+    })
+}
+
+/// Where the tiles lie on the result, for the page.
+fn tile_map(placement: &Placement, told: &[&Told], to_plate: &Homography, _lies: Lie) -> report::Tiles {
+    let to_result = to_plate.inverse();
+    let outlines = placement
+        .tiles
+        .iter()
+        .zip(told)
+        .filter_map(|(tile, told)| {
+            let view = tile.view?;
+            let frame = [told.size.columns as f64, told.size.rows as f64];
+            Some((tile.name.clone(), lie::corners(frame).map(|c| to_result.apply(view.to_plate(c)))))
+        })
+        .collect();
+    let off = |at: Point, off: Point| to_result.apply(at + off) - to_result.apply(at);
+    let ties = placement.ties.iter().map(|t| (to_result.apply(t.at), off(t.at, t.off))).collect();
+    report::Tiles { outlines, ties }
 }

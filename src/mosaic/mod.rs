@@ -1,1 +1,32 @@
-//! (being built)
+//! Plates copied in tiles: found, tied, adjusted together and composed into one.
+
+mod adjust;
+mod compose;
+mod cover;
+mod cut;
+mod features;
+mod gains;
+mod layout;
+mod level;
+mod links;
+mod model;
+mod overlaps;
+mod place;
+mod placement;
+mod problem;
+mod says;
+mod seams;
+mod sides;
+#[cfg(test)]
+mod simulate;
+mod smooth;
+mod store;
+#[cfg(test)]
+mod tests;
+mod ties;
+
+pub use compose::{Seams, Target, compose};
+pub use overlaps::Overlap;
+pub use place::place;
+pub use placement::{Placed, Placement, Residual, SideFit};
+pub use store::{Level, Store, Tile};

@@ -1,0 +1,198 @@
+//! Corners of a reduced tile and what surrounds them, so that the same corner is known again in another tile, however turned.
+//!
+//! In: a reduced tile (roots of transmittance). Out: [`Features`]: places, turns, and one unit vector of 128 numbers each.
+//! An even sky gives few or none; that is no error. Corners: the smaller eigenvalue of the structure tensor of *density*
+//! (Shi & Tomasi 1994), the best in each cell of a grid so that they cover the tile; surroundings: histograms of the slopes'
+//! directions relative to the corner's own (Lowe 2004, at one scale, since the tiles of a plate share theirs). Density and unit
+//! length make both blind to how a tile was exposed.
+
+use super::smooth::{gaussian, slopes};
+use crate::geometry::Point;
+use crate::image::Image;
+use nalgebra::DMatrix;
+use rayon::prelude::*;
+use std::f64::consts::{PI, TAU};
+
+/// Corners of one tile.
+pub struct Features {
+    /// In pixels of the reduced tile.
+    pub places: Vec<Point>,
+    /// Direction of the surroundings, radians from x towards y.
+    pub turns: Vec<f64>,
+    /// One column of unit length for each corner.
+    pub words: DMatrix<f32>,
+    /// How well each place of the tile can be told in both directions: the smaller eigenvalue of the structure tensor.
+    pub texture: Image<f32>,
+}
+
+/// Roots of transmittance below this (density 3.4) count as it: noise rules there.
+const DARKEST_ROOT: f32 = 0.02;
+/// Pixels along a side of the cells that corners are shared out over.
+const CELL: usize = 26;
+/// Corners a cell may give.
+const PER_CELL: usize = 2;
+/// Pixels from a corner that its surroundings reach to: the corners of a square of side 20 when turned.
+const REACH: f64 = 14.2;
+/// Squares along a side of the surroundings, and directions in each.
+const SQUARES: usize = 4;
+const DIRECTIONS: usize = 8;
+/// Pixels along a side of one square.
+const SQUARE: f64 = 5.0;
+const WORD: usize = SQUARES * SQUARES * DIRECTIONS;
+/// A second direction of a corner counts as well if its share is at least this much of the first's (Lowe's figure).
+const SECOND_DIRECTION: f64 = 0.8;
+
+/// Finds the corners of one reduced tile.
+pub fn find(roots: &Image<f32>) -> Features {
+    let density = roots.map(|r| -2.0 * r.max(DARKEST_ROOT).log10());
+    let (dx, dy) = slopes(&gaussian(&density, 1.0));
+    let texture = smaller_eigenvalue(&dx, &dy);
+    let corners = best_of_cells(&texture);
+    let described: Vec<Vec<(Point, f64, Vec<f32>)>> = corners
+        .par_iter()
+        .map(|&p| directions(&dx, &dy, p).into_iter().map(|turn| (p, turn, word(&dx, &dy, p, turn))).collect())
+        .collect();
+    let all: Vec<_> = described.into_iter().flatten().collect();
+    let words = DMatrix::from_iterator(WORD, all.len(), all.iter().flat_map(|(_, _, w)| w.iter().copied()));
+    Features { places: all.iter().map(|f| f.0).collect(), turns: all.iter().map(|f| f.1).collect(), words, texture }
+}
+
+fn smaller_eigenvalue(dx: &Image<f32>, dy: &Image<f32>) -> Image<f32> {
+    let product = |a: &Image<f32>, b: &Image<f32>| {
+        let pixels = a.pixels().iter().zip(b.pixels()).map(|(a, b)| a * b).collect();
+        gaussian(&Image::from_vec(a.size(), pixels), 2.0)
+    };
+    let (xx, xy, yy) = (product(dx, dx), product(dx, dy), product(dy, dy));
+    Image::from_rows(dx.size(), 0f32, |row, out| {
+        for (c, o) in out.iter_mut().enumerate() {
+            let (a, b, d) = (xx.at(row, c), xy.at(row, c), yy.at(row, c));
+            *o = 0.5 * (a + d - ((a - d) * (a - d) + 4.0 * b * b).sqrt());
+        }
+    })
+}
+
+/// Local maxima of the texture, the strongest of each cell, away from the border.
+fn best_of_cells(texture: &Image<f32>) -> Vec<Point> {
+    let margin = REACH as usize + 2;
+    let (rows, columns) = (texture.rows(), texture.columns());
+    if rows <= 2 * margin || columns <= 2 * margin {
+        return Vec::new();
+    }
+    let cells: Vec<(usize, usize)> = (margin..rows - margin)
+        .step_by(CELL)
+        .flat_map(|r| (margin..columns - margin).step_by(CELL).map(move |c| (r, c)))
+        .collect();
+    let found: Vec<Vec<Point>> = cells
+        .par_iter()
+        .map(|&(top, left)| {
+            let mut best: Vec<(f32, usize, usize)> = Vec::new();
+            for r in top..(top + CELL).min(rows - margin) {
+                for c in left..(left + CELL).min(columns - margin) {
+                    let v = texture.at(r, c);
+                    let around = (r - 1..=r + 1).flat_map(|y| (c - 1..=c + 1).map(move |x| (y, x)));
+                    if v > 0.0 && around.into_iter().all(|(y, x)| (y, x) == (r, c) || texture.at(y, x) < v) {
+                        best.push((v, r, c));
+                    }
+                }
+            }
+            best.sort_by(|a, b| b.0.total_cmp(&a.0));
+            best.iter().take(PER_CELL).map(|&(_, r, c)| between_pixels(texture, r, c)).collect()
+        })
+        .collect();
+    found.into_iter().flatten().collect()
+}
+
+/// The top of a parabola through a maximum and its neighbours.
+fn between_pixels(texture: &Image<f32>, r: usize, c: usize) -> Point {
+    let top = |before: f32, at: f32, after: f32| {
+        let bend = before - 2.0 * at + after;
+        if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) as f64 } else { 0.0 }
+    };
+    let v = texture.at(r, c);
+    let x = top(texture.at(r, c - 1), v, texture.at(r, c + 1));
+    let y = top(texture.at(r - 1, c), v, texture.at(r + 1, c));
+    Point::new(c as f64 + 0.5 + x, r as f64 + 0.5 + y)
+}
+
+/// The direction, or two, that the slopes around a corner mostly have.
+fn directions(dx: &Image<f32>, dy: &Image<f32>, p: Point) -> Vec<f64> {
+    const BINS: usize = 36;
+    let mut histogram = [0f64; BINS];
+    let (row, column) = (p.y as isize, p.x as isize);
+    for r in row - 9..=row + 9 {
+        for c in column - 9..=column + 9 {
+            let d2 = (r as f64 + 0.5 - p.y).powi(2) + (c as f64 + 0.5 - p.x).powi(2);
+            let (x, y) = (dx.at_clamped(r, c) as f64, dy.at_clamped(r, c) as f64);
+            let bin = y.atan2(x).rem_euclid(TAU) / TAU * BINS as f64;
+            let weight = x.hypot(y) * (-d2 / (2.0 * 4.5 * 4.5)).exp();
+            let (low, share) = (bin.floor(), bin.fract());
+            histogram[low as usize % BINS] += weight * (1.0 - share);
+            histogram[(low as usize + 1) % BINS] += weight * share;
+        }
+    }
+    for _ in 0..3 {
+        let old = histogram;
+        for (k, h) in histogram.iter_mut().enumerate() {
+            *h = 0.25 * old[(k + BINS - 1) % BINS] + 0.5 * old[k] + 0.25 * old[(k + 1) % BINS];
+        }
+    }
+    let highest = histogram.iter().copied().fold(0.0, f64::max);
+    let mut peaks: Vec<(f64, f64)> = (0..BINS)
+        .filter_map(|k| {
+            let (l, v, r) = (histogram[(k + BINS - 1) % BINS], histogram[k], histogram[(k + 1) % BINS]);
+            let peak = v > l && v >= r && v >= SECOND_DIRECTION * highest && v > 0.0;
+            peak.then(|| (v, (k as f64 + 0.5 * (l - r) / (l - 2.0 * v + r)) / BINS as f64 * TAU))
+        })
+        .collect();
+    peaks.sort_by(|a, b| b.0.total_cmp(&a.0));
+    peaks.iter().take(2).map(|p| p.1).collect()
+}
+
+/// The surroundings of a corner, seen along its direction.
+fn word(dx: &Image<f32>, dy: &Image<f32>, p: Point, turn: f64) -> Vec<f32> {
+    let mut word = vec![0f32; WORD];
+    let (sin, cos) = turn.sin_cos();
+    let reach = REACH.ceil() as isize;
+    let (row, column) = (p.y as isize, p.x as isize);
+    for r in row - reach..=row + reach {
+        for c in column - reach..=column + reach {
+            let (ox, oy) = (c as f64 + 0.5 - p.x, r as f64 + 0.5 - p.y);
+            // Along and across the corner's direction, in squares from the first square's middle.
+            let u = (cos * ox + sin * oy) / SQUARE + (SQUARES as f64 - 1.0) / 2.0;
+            let v = (-sin * ox + cos * oy) / SQUARE + (SQUARES as f64 - 1.0) / 2.0;
+            if u <= -1.0 || v <= -1.0 || u >= SQUARES as f64 || v >= SQUARES as f64 {
+                continue;
+            }
+            let (gx, gy) = (dx.at_clamped(r, c) as f64, dy.at_clamped(r, c) as f64);
+            let height = gx.hypot(gy) * (-(ox * ox + oy * oy) / (2.0 * 10.0 * 10.0)).exp();
+            let bin = (gy.atan2(gx) - turn).rem_euclid(TAU) / TAU * DIRECTIONS as f64;
+            let (u0, v0, b0) = (u.floor(), v.floor(), bin.floor());
+            for (du, wu) in [(0, 1.0 - (u - u0)), (1, u - u0)] {
+                for (dv, wv) in [(0, 1.0 - (v - v0)), (1, v - v0)] {
+                    let (su, sv) = (u0 as isize + du, v0 as isize + dv);
+                    if su < 0 || sv < 0 || su >= SQUARES as isize || sv >= SQUARES as isize {
+                        continue;
+                    }
+                    let at = (sv as usize * SQUARES + su as usize) * DIRECTIONS;
+                    let share = height * wu * wv;
+                    word[at + b0 as usize % DIRECTIONS] += (share * (1.0 - (bin - b0))) as f32;
+                    word[at + (b0 as usize + 1) % DIRECTIONS] += (share * (bin - b0)) as f32;
+                }
+            }
+        }
+    }
+    // Lowe's cut at 0.2 keeps one strong edge from ruling the whole.
+    for _ in 0..2 {
+        let length = word.iter().map(|w| w * w).sum::<f32>().sqrt().max(1e-12);
+        word.iter_mut().for_each(|w| *w = (*w / length).min(0.2));
+    }
+    let length = word.iter().map(|w| w * w).sum::<f32>().sqrt().max(1e-12);
+    word.iter_mut().for_each(|w| *w /= length);
+    word
+}
+
+/// The difference of two turns, in (−π, π].
+pub fn turn_between(from: f64, to: f64) -> f64 {
+    let d = (to - from).rem_euclid(TAU);
+    if d > PI { d - TAU } else { d }
+}

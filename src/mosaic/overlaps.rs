@@ -1,0 +1,204 @@
+//! Ties over all overlaps: which patches are asked, and what they answer.
+//!
+//! In: the [`Store`], a [`Model`] that places the tiles to within a search radius. Out: [`Tie`]s in full-size pixels, and for
+//! each pair of tiles that overlap by the model how many patches were asked and answered. A pair whose patches are silent
+//! (sky) has no ties; that is for others to judge. Fails only if a tile cannot be read back.
+
+use super::adjust::Tie;
+use super::features::Features;
+use super::model::{Model, shown};
+use super::store::{Level, Store};
+use super::ties::{MARGIN, SIDE, Shift, measure};
+use crate::error::Fault;
+use crate::geometry::resample::Kernel;
+use crate::geometry::{Point, View};
+use crate::image::{Image, Size, Window};
+use rayon::prelude::*;
+
+/// How patches are chosen and searched for.
+#[derive(Debug, Clone, Copy)]
+pub struct Asking {
+    pub level: Level,
+    /// Whole pixels of the level by which the model may be off.
+    pub search: usize,
+    /// Reduced pixels along a side of the cells of a tile; each asks one patch where its texture is best.
+    pub cell: usize,
+}
+
+/// Two tiles that overlap by the model.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Overlap {
+    pub a: usize,
+    pub b: usize,
+    /// Share of the tile that both see.
+    pub share: f64,
+    pub asked: usize,
+    pub answered: usize,
+}
+
+/// Taps of the kernel on either side, and room for the shift to move.
+const ROOM: f64 = 8.0;
+
+/// Asks patches in every overlap.
+pub fn ties(
+    store: &Store,
+    features: &[Features],
+    model: &Model,
+    asking: Asking,
+) -> Result<(Vec<Tie>, Vec<Overlap>), Fault> {
+    let views = model.views();
+    let pairs: Vec<(usize, usize)> = (0..store.len()).flat_map(|a| (a + 1..store.len()).map(move |b| (a, b))).collect();
+    let kernel = Kernel::new(1.0);
+    let mut ties = Vec::new();
+    let mut overlaps = Vec::new();
+    for (a, b) in pairs {
+        let (Some(va), Some(vb)) = (&views[a], &views[b]) else { continue };
+        let (places, share) = places(store, &features[a], va, vb, asking.cell);
+        if places.is_empty() {
+            continue;
+        }
+        let found: Vec<Option<Tie>> = places
+            .par_iter()
+            .map(|at| ask(store, &kernel, (a, va), (b, vb), *at, asking))
+            .collect::<Result<_, Fault>>()?;
+        let asked = found.len();
+        let before = ties.len();
+        ties.extend(found.into_iter().flatten());
+        overlaps.push(Overlap { a, b, share, asked, answered: ties.len() - before });
+    }
+    Ok((ties, overlaps))
+}
+
+/// One place for each cell of `a` that `b` sees too: where `a` has most texture, in full-size pixels. And the share of `a` that
+/// `b` sees.
+fn places(store: &Store, features: &Features, a: &View, b: &View, cell: usize) -> (Vec<Point>, f64) {
+    let size = store.size(Level::Reduced);
+    let scale = store.scale(Level::Reduced);
+    let full = store.size(Level::Full);
+    let back = a.plane.inverse();
+    let lands = |p: Point, margin: f64| {
+        let Some(q) = shown(b, back.apply(a.lens.undistort(p)), full) else { return false };
+        q.x.min(q.y).min(full.columns as f64 - q.x).min(full.rows as f64 - q.y) >= margin
+    };
+    let centre = |r: usize, c: usize| Point::new(c as f64 + 0.5, r as f64 + 0.5) * scale;
+    let (mut places, mut cells, mut hits) = (Vec::new(), 0, 0);
+    for top in (0..size.rows).step_by(cell) {
+        for left in (0..size.columns).step_by(cell) {
+            let (bottom, right) = ((top + cell).min(size.rows), (left + cell).min(size.columns));
+            cells += 1;
+            if !lands(centre((top + bottom) / 2, (left + right) / 2), 0.0) {
+                continue;
+            }
+            hits += 1;
+            let inside = (top..bottom).flat_map(|r| (left..right).map(move |c| (r, c)));
+            let best = inside
+                .filter(|&(r, c)| r % 3 == 1 && c % 3 == 1)
+                .max_by(|p, q| features.texture.at(p.0, p.1).total_cmp(&features.texture.at(q.0, q.1)));
+            let margin = (SIDE / 2) as f64 + ROOM;
+            if let Some(p) = best.map(|(r, c)| centre(r, c))
+                && p.x > margin
+                && p.y > margin
+                && p.x < full.columns as f64 - margin
+                && p.y < full.rows as f64 - margin
+                && lands(p, margin)
+            {
+                places.push(p);
+            }
+        }
+    }
+    (places, hits as f64 / cells.max(1) as f64)
+}
+
+/// Asks one patch around `at`, a full-size place in `a`.
+fn ask(
+    store: &Store,
+    kernel: &Kernel,
+    a: (usize, &View),
+    b: (usize, &View),
+    at: Point,
+    asking: Asking,
+) -> Result<Option<Tie>, Fault> {
+    let scale = store.scale(asking.level);
+    let size = store.size(asking.level);
+    // Whole pixels of `a`, so that its patch needs no interpolation.
+    let half = (SIDE / 2 + MARGIN) as f64;
+    let corner = Point::new((at.x / scale - half).floor(), (at.y / scale - half).floor());
+    let middle = corner + Point::new(half, half);
+    let Some(window) = window(corner, corner + Point::new(2.0 * half, 2.0 * half), size) else { return Ok(None) };
+    let template = store.roots(a.0, asking.level, window)?;
+    let map = Bend::new(a.1, b.1, middle, scale, half);
+    let reach = half + asking.search as f64;
+    let corners = [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)].map(|(x, y)| map.at(Point::new(x, y) * reach));
+    let least = corners.iter().fold(Point::new(f64::MAX, f64::MAX), |m, p| Point::new(m.x.min(p.x), m.y.min(p.y)));
+    let most = corners.iter().fold(Point::new(f64::MIN, f64::MIN), |m, p| Point::new(m.x.max(p.x), m.y.max(p.y)));
+    let room = Point::new(ROOM, ROOM);
+    let (from, to) = (least - room, most + room);
+    let from = Point::new(from.x.floor(), from.y.floor());
+    let Some(seen) = self::window(from, to, size) else { return Ok(None) };
+    let source = store.roots(b.0, asking.level, seen)?;
+    let other = |shift: Point, reach: usize| {
+        let side = SIDE + 2 * (MARGIN + reach);
+        let first = Point::new(0.5 - side as f64 / 2.0, 0.5 - side as f64 / 2.0) + shift;
+        let mut pixels = Vec::with_capacity(side * side);
+        for row in 0..side {
+            for column in 0..side {
+                let p = map.at(first + Point::new(column as f64, row as f64));
+                pixels.push(kernel.sample(&source, p - from));
+            }
+        }
+        Image::from_vec(Size::new(side, side), pixels)
+    };
+    let Some(Shift { by, information }) = measure(&template, other, asking.search) else { return Ok(None) };
+    if information == [0.0; 3] {
+        return Ok(None);
+    }
+    // The template's middle in `a` shows what lies at the middle plus the shift under the map to `b`.
+    Ok(Some(Tie {
+        a: a.0,
+        b: b.0,
+        at_a: middle * scale,
+        at_b: map.at(by) * scale,
+        information: information.map(|v| v / (scale * scale)),
+    }))
+}
+
+/// Whole pixels between two corners; none if they leave the tile.
+fn window(from: Point, to: Point, size: Size) -> Option<Window> {
+    let (column, row) = (from.x.floor(), from.y.floor());
+    let (right, bottom) = (to.x.ceil(), to.y.ceil());
+    let inside = column >= 0.0 && row >= 0.0 && right <= size.columns as f64 && bottom <= size.rows as f64;
+    inside.then(|| Window {
+        row: row as usize,
+        column: column as usize,
+        size: Size::new((bottom - row) as usize, (right - column) as usize),
+    })
+}
+
+/// From offsets in one tile to places in another, to second order about a point: over a patch the lens's third order is
+/// far below a hundredth of a pixel.
+struct Bend {
+    /// Value, slopes along x and y, half second derivatives xx, xy, yy.
+    terms: [Point; 6],
+}
+
+impl Bend {
+    /// About `middle`, in pixels of a level with `scale` full-size pixels each; exact at 9 points `half` away.
+    fn new(a: &View, b: &View, middle: Point, scale: f64, half: f64) -> Bend {
+        let back = a.plane.inverse();
+        let to = |x: f64, y: f64| {
+            let p = (middle + Point::new(x, y) * half) * scale;
+            b.to_capture(back.apply(a.lens.undistort(p))) * (1.0 / scale)
+        };
+        let (o, l, r, u, d) = (to(0.0, 0.0), to(-1.0, 0.0), to(1.0, 0.0), to(0.0, -1.0), to(0.0, 1.0));
+        let mixed = (to(1.0, 1.0) - to(1.0, -1.0) - to(-1.0, 1.0) + to(-1.0, -1.0)) * (0.25 / (half * half));
+        let first = 0.5 / half;
+        let second = 0.5 / (half * half);
+        let (xx, yy) = ((l + r - o * 2.0) * second, (u + d - o * 2.0) * second);
+        Bend { terms: [o, (r - l) * first, (d - u) * first, xx, mixed, yy] }
+    }
+
+    fn at(&self, d: Point) -> Point {
+        let [o, x, y, xx, xy, yy] = self.terms;
+        o + x * d.x + y * d.y + xx * (d.x * d.x) + xy * (d.x * d.y) + yy * (d.y * d.y)
+    }
+}

@@ -1,0 +1,336 @@
+//! From loaded tiles to a [`Placement`]: coarse to fine, each step a call.
+//!
+//! In: the [`Store`], the plate's nominal size, the lens where a profile knows it. Out: the [`Placement`].
+//! Fails where no two tiles touch, or where the plate's sides are not seen; the fault names the tiles or the side.
+
+use super::adjust::{Fit, Freedom, Rectangle, SidePoint, Tie, adjust};
+use super::cover::{Footprint, Grid, coarse, footprints, gaps};
+use super::features::{self, Features};
+use super::layout::lay_out;
+use super::links::{Link, link};
+use super::model::Model;
+use super::overlaps::{Asking, Overlap, ties};
+use super::placement::{Placed, Placement, Residual, SIDES, SideFit};
+use super::store::{Level, Store};
+use super::{gains, says, sides};
+use crate::error::Fault;
+use crate::geometry::{Lens, Point};
+use crate::image::Image;
+use crate::notes::PlateSize;
+use crate::plate;
+use crate::units::Transmittance;
+use rayon::prelude::*;
+
+/// Places the tiles. `lens`: where given, it is taken as it is.
+pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Placement, Fault> {
+    let features: Vec<Features> = (0..store.len()).into_par_iter().map(|k| features::find(store.reduced(k))).collect();
+    let links = all_links(store, &features);
+    let layout = lay_out(store, &links, lens)?;
+    let mut free = Freedom { hand_held: false, lens: lens.is_none() };
+
+    let (found, _) = ties(store, &features, &layout.model, Asking { level: Level::Reduced, search: 8, cell: 50 })?;
+    let fit = settle(&layout.model, found, None, &mut free)?.0;
+
+    let upright = upright(&fit.model, store);
+    let gains = coarse_gains(store, &upright);
+    let (model, size_mm, bare) = onto_the_plate(store, &upright, &gains, size)?;
+    let bare: Vec<f64> = gains.iter().map(|g| bare / g).collect();
+
+    let (found, overlaps) = ties(store, &features, &model, Asking { level: Level::Full, search: 4, cell: 30 })?;
+    let cell_px = Grid::over(store, &model.views()).step * model.camera.scale;
+    let points = sides::find(store, &model, size_mm, &bare, (2.5 * cell_px).max(12.0))?;
+    let (fit, found, _) = with_sides(&model, &found, points, size_mm, &mut free)?;
+    // Once more from where all now agree: sides are looked for within a few pixels, and the plate's size is judged.
+    let size_mm = measured_size(&fit.model, size_mm);
+    let points = sides::find(store, &fit.model, size_mm, &bare, 12.0)?;
+    let (fit, found, points) = with_sides(&fit.model, &found, points, size_mm, &mut free)?;
+    Report {
+        store,
+        links: &links,
+        struck: &layout.struck,
+        fit: &fit,
+        ties: &found,
+        overlaps,
+        points: &points,
+        size_mm,
+        size,
+        free,
+    }
+    .placement()
+}
+
+fn all_links(store: &Store, features: &[Features]) -> Vec<Link> {
+    let size = store.size(Level::Reduced);
+    let pairs: Vec<(usize, usize)> = (0..store.len()).flat_map(|a| (a + 1..store.len()).map(move |b| (a, b))).collect();
+    pairs.par_iter().map(|&(a, b)| link((a, &features[a]), (b, &features[b]), size)).collect()
+}
+
+/// Adjusts, sets aside the ties that contradict the rest, and adjusts again; gives each tile its own camera where one camera
+/// for all leaves the ties strained and own ones do not.
+fn settle(
+    start: &Model,
+    mut ties: Vec<Tie>,
+    rectangle: Option<Rectangle>,
+    free: &mut Freedom,
+) -> Result<(Fit, Vec<Tie>), Fault> {
+    /// Median strain from which one camera for all is doubted. In line with their covariances, ties have 1.2.
+    const STRAINED: f64 = 2.0;
+    /// Share of the strain that own cameras must leave at most to be believed.
+    const RELIEVED: f64 = 0.6;
+    /// Standard deviations from which a tie contradicts the rest.
+    const CONTRADICTS: f64 = 7.0;
+    let mut fit = adjust(start, &ties, rectangle, *free)?;
+    if !free.hand_held && median(&fit.strain) > STRAINED {
+        let own = Freedom { hand_held: true, ..*free };
+        let each = adjust(&fit.model, &ties, rectangle, own)?;
+        if median(&each.strain) < RELIEVED * median(&fit.strain) {
+            *free = own;
+            fit = each;
+        }
+    }
+    for _ in 0..2 {
+        let limit = CONTRADICTS * (median(&fit.strain) / 1.2).max(1.0);
+        let before = ties.len();
+        let kept: Vec<Tie> = ties.iter().zip(&fit.strain).filter(|(_, s)| **s <= limit).map(|(t, _)| *t).collect();
+        ties = kept;
+        if ties.len() == before {
+            break;
+        }
+        fit = adjust(&fit.model, &ties, rectangle, *free)?;
+    }
+    fit.model.hand_held = free.hand_held;
+    Ok((fit, ties))
+}
+
+/// The same with the plate's sides, where points out of line are set aside too.
+fn with_sides(
+    model: &Model,
+    ties: &[Tie],
+    points: Vec<SidePoint>,
+    [width, height]: [f64; 2],
+    free: &mut Freedom,
+) -> Result<(Fit, Vec<Tie>, Vec<SidePoint>), Fault> {
+    let first = settle(model, ties.to_vec(), Some(Rectangle { width, height, points: &points }), free)?;
+    let points = sides::in_line(&points, &first.0.sides);
+    let (fit, ties) = settle(&first.0.model, first.1, Some(Rectangle { width, height, points: &points }), free)?;
+    Ok((fit, ties, points))
+}
+
+fn median(values: &[f64]) -> f64 {
+    let mut v = values.to_vec();
+    let half = v.len() / 2;
+    if v.is_empty() { 0.0 } else { *v.select_nth_unstable_by(half, f64::total_cmp).1 }
+}
+
+/// The plate's frame turned by quarters so that most tiles lie upright in it: results lie as the sensor saw the plate. Of equal
+/// numbers, the first name's turn counts.
+fn upright(model: &Model, store: &Store) -> Model {
+    let quarter = std::f64::consts::FRAC_PI_2;
+    let of = |turn: f64| ((turn / quarter).round() as i64).rem_euclid(4) as usize;
+    let mut votes = [0usize; 4];
+    model.poses.iter().flatten().for_each(|p| votes[of(p.turn)] += 1);
+    let most = votes.iter().max().copied().unwrap_or(0);
+    let mut named: Vec<(&str, usize)> =
+        model.poses.iter().enumerate().filter_map(|(k, p)| Some((store.name(k), of(p.as_ref()?.turn)))).collect();
+    named.sort();
+    let chosen = named.iter().find(|(_, q)| votes[*q] == most).map_or(0, |n| n.1);
+    model.reframed(1.0, -(chosen as f64) * quarter, Point::default())
+}
+
+fn coarse_gains(store: &Store, model: &Model) -> Vec<f64> {
+    let views = model.views();
+    let grid = Grid::over(store, &views);
+    gains::solve(store.len(), &footprints(store, &views, &grid), |k| store.exposure(k).is_some())
+}
+
+/// Finds the plate on the coarse whole, and makes its millimetres the model's frame; gives the plate's size and the bare panel's
+/// transmittance too.
+fn onto_the_plate(
+    store: &Store,
+    model: &Model,
+    gains: &[f64],
+    size: &PlateSize,
+) -> Result<(Model, [f64; 2], f64), Fault> {
+    let views = model.views();
+    let grid = Grid::over(store, &views);
+    let prints = footprints(store, &views, &grid);
+    // Where no tile reaches, the panel would be seen.
+    let seen = coarse(&grid, &prints, gains, bright(&prints, gains));
+    let seen = Image::from_vec(seen.size(), seen.into_vec().into_iter().map(Transmittance).collect());
+    let straight = Lens::straight(seen.columns(), seen.rows());
+    let outline = plate::find(&seen, size, Some(straight))?;
+    let [width, height] = outline.size_mm;
+    // The similarity nearest to the outline's homography: what tilt is left is for the adjustment.
+    let corners = [(0.0, 0.0), (width, 0.0), (width, height), (0.0, height)].map(|(x, y)| Point::new(x, y));
+    let pairs: Vec<(Point, Point)> =
+        corners.iter().map(|c| (*c, grid.origin + outline.view.to_capture(*c) * grid.step)).collect();
+    let fit = super::links::Similarity::fit(pairs.iter())
+        .ok_or_else(|| Fault::new("the plate's corners coincide", "check the plate's size in the notes"))?;
+    let bare = outline.region.and_then(|r| r.bare).unwrap_or(1.0);
+    Ok((model.reframed(fit.scale(), fit.turn(), fit.shift), [width, height], bare as f64))
+}
+
+/// The bare panel's transmittance before anything is known of where it is: what a fiftieth of all cells pass.
+fn bright(prints: &[Footprint], gains: &[f64]) -> f32 {
+    let of = |f: &Footprint| {
+        let gain = gains[f.tile] as f32;
+        f.light.pixels().iter().step_by(7).filter(|t| t.is_finite()).map(|t| t * gain).collect::<Vec<f32>>()
+    };
+    let mut all: Vec<f32> = prints.iter().flat_map(of).collect();
+    let at = all.len() * 49 / 50;
+    if all.is_empty() { 1.0 } else { *all.select_nth_unstable_by(at, f32::total_cmp).1 }
+}
+
+/// The plate's size by its sides' ratio as measured, where that contradicts the nominal one by more than it can err: plates
+/// are cut short of their nominal size, never over it.
+fn measured_size(model: &Model, [width, height]: [f64; 2]) -> [f64; 2] {
+    /// What the ratio may err by, and what plates are cut short by at most (Clerc, § 239).
+    const ERROR: f64 = 0.002;
+    const CUT: f64 = 0.012;
+    let camera = &model.camera;
+    // A tilt shortens its own direction by its cosine. With a focal length of about the frame's diagonal, the tangent of the
+    // tilt is twice the change of scale over half a diagonal.
+    let shortened = |tilt: f64| 1.0 - 2.0 * tilt * tilt;
+    let [sx, sy] = camera.tilt.map(shortened);
+    let ratio = (1.0 + camera.stretch[0]) / (1.0 - camera.stretch[0]) * sy / sx;
+    // A stretch over 1 says that a millimetre of the stated width holds more pixels than one of the height: it is wider.
+    if (ratio - 1.0).abs() <= ERROR || (ratio - 1.0).abs() > CUT {
+        [width, height]
+    } else if ratio > 1.0 {
+        [width, height / ratio]
+    } else {
+        [width * ratio, height]
+    }
+}
+
+/// Millimetres of bare panel beside the plate that are looked at.
+const BESIDE_MM: f64 = 5.0;
+
+/// The bare panel's transmittance beside the plate, 1 where too little of it is seen. A black mask is not bare panel.
+fn bare_beside(seen: &Image<f32>, grid: &Grid, [width, height]: [f64; 2]) -> f64 {
+    const LEAST_CELLS: usize = 100;
+    let mut cells: Vec<f32> = Vec::new();
+    for row in 0..seen.rows() {
+        for column in 0..seen.columns() {
+            let p = grid.middle(row, column);
+            let outside = (-p.x).max(-p.y).max(p.x - width).max(p.y - height);
+            let t = seen.at(row, column);
+            if outside > 0.8 && t > 0.5 {
+                cells.push(t);
+            }
+        }
+    }
+    if cells.len() < LEAST_CELLS {
+        return 1.0;
+    }
+    let middle = cells.len() / 2;
+    *cells.select_nth_unstable_by(middle, f32::total_cmp).1 as f64
+}
+
+/// All that the placement tells.
+struct Report<'a> {
+    store: &'a Store,
+    links: &'a [Link],
+    struck: &'a [Link],
+    fit: &'a Fit,
+    ties: &'a [Tie],
+    overlaps: Vec<Overlap>,
+    points: &'a [SidePoint],
+    size_mm: [f64; 2],
+    size: &'a PlateSize,
+    free: Freedom,
+}
+
+impl Report<'_> {
+    fn placement(self) -> Result<Placement, Fault> {
+        let (store, model) = (self.store, &self.fit.model);
+        let [width, height] = self.size_mm;
+        let views = model.views();
+        let sampling = median(&self.samplings());
+        let beside = Point::new(BESIDE_MM, BESIDE_MM);
+        let (least, most) = (Point::default() - beside, Point::new(width, height) + beside);
+        let grid = Grid::covering(least, most, store.scale(Level::Reduced) / sampling);
+        let seen = footprints(store, &views, &grid);
+        let gains = gains::solve(store.len(), &seen, |k| store.exposure(k).is_some());
+        let bare = bare_beside(&coarse(&grid, &seen, &gains, f32::NAN), &grid, self.size_mm);
+        let sides = self.side_fits();
+        for (side, name) in sides.iter().zip(SIDES) {
+            if side.support < 0.05 {
+                let what = format!("the plate's {name} side, as the captures see it, is in no tile");
+                return Err(Fault::new(
+                    what,
+                    "let the outer tiles show some millimetres beyond every side of the plate",
+                ));
+            }
+        }
+        let residuals = self.residuals();
+        let rms = |mut of: Box<dyn FnMut(&Residual) -> bool + '_>| {
+            let off: Vec<f64> =
+                residuals.iter().filter(|r| of(r)).map(|r| r.off.x * r.off.x + r.off.y * r.off.y).collect();
+            ((off.iter().sum::<f64>() / off.len().max(1) as f64).sqrt(), off.len())
+        };
+        let tiles: Vec<Placed> = (0..store.len())
+            .map(|k| {
+                let (residual_px, ties) = rms(Box::new(move |r| r.a == k || r.b == k));
+                let turn_deg = model.poses[k].map_or(0.0, |p| p.turn.to_degrees());
+                let name = store.name(k).to_string();
+                Placed { name, view: views[k], gain: gains[k] / bare, residual_px, ties, turn_deg }
+            })
+            .collect();
+        let least = sides.iter().map(|s| s.support).fold(1.0, f64::min);
+        let mut placement = Placement {
+            size_mm: self.size_mm,
+            tiles,
+            lens: model.camera.lens,
+            hand_held: self.free.hand_held,
+            sampling,
+            bare,
+            rms_px: rms(Box::new(|_| true)).0,
+            ties: residuals.clone(),
+            overlaps: self.overlaps.clone(),
+            sides,
+            // Half a side in line to a fraction of a pixel cannot be chance.
+            confidence: (least / 0.5).min(1.0),
+            gaps: gaps(&grid, &seen, width, height),
+            warnings: Vec::new(),
+        };
+        placement.warnings = says::warnings(store, self.links, self.struck, &placement, self.size);
+        Ok(placement)
+    }
+
+    /// Pixels per millimetre of each placed tile in its middle.
+    fn samplings(&self) -> Vec<f64> {
+        let size = self.store.size(Level::Full);
+        let middle = Point::new(size.columns as f64 / 2.0, size.rows as f64 / 2.0);
+        self.fit.model.views().iter().flatten().map(|v| v.sampling(v.to_plate(middle))).collect()
+    }
+
+    fn side_fits(&self) -> [SideFit; 4] {
+        std::array::from_fn(|side| {
+            let off: Vec<f64> =
+                self.points.iter().zip(&self.fit.sides).filter(|(p, _)| p.side == side).map(|(_, d)| *d).collect();
+            let rms_px = (off.iter().map(|d| d * d).sum::<f64>() / off.len().max(1) as f64).sqrt();
+            SideFit { support: (off.len() as f64 / sides::STATIONS as f64).min(1.0), rms_px }
+        })
+    }
+
+    /// Residuals on the plate, along the directions that each tie's texture tells to a fifth of a pixel.
+    fn residuals(&self) -> Vec<Residual> {
+        const TOLD: f64 = 25.0;
+        let views = self.fit.model.views();
+        let one = |(tie, off): (&Tie, &Point)| {
+            let view = views[tie.a]?;
+            let [xx, xy, yy] = tie.information;
+            let eigen = nalgebra::SymmetricEigen::new(nalgebra::Matrix2::new(xx, xy, xy, yy));
+            let mut told = Point::default();
+            for k in (0..2).filter(|k| eigen.eigenvalues[*k] > TOLD) {
+                let axis = Point::new(eigen.eigenvectors[(0, k)], eigen.eigenvectors[(1, k)]);
+                told = told + axis * (axis.x * off.x + axis.y * off.y);
+            }
+            let at = view.to_plate(tie.at_a);
+            let moved = (view.to_plate(tie.at_a + told) - at) * view.sampling(at);
+            Some(Residual { a: tie.a, b: tie.b, at, off: moved })
+        };
+        self.ties.iter().zip(&self.fit.ties).filter_map(one).collect()
+    }
+}

@@ -1,0 +1,202 @@
+//! Ties: how far a patch of one tile lies from where another tile should show the same.
+//!
+//! In: a square patch of one tile (roots of transmittance, its own pixels, not interpolated), and a way to interpolate the other
+//! tile at the same places plus a shift. Out: the shift, in pixels of the first tile, and its information matrix (the inverse of
+//! the 2 × 2 covariance). Even sky gives no information in any direction, a plate's edge none along itself: that is no error.
+//! None where the patches do not correlate at all.
+//!
+//! Method: the best whole-pixel shift by normalised correlation, then Gauss-Newton on the difference of the two patches with
+//! the mean of both slopes (symmetric, so that noise in one slope does not pull the result), interpolating the
+//! other tile anew at each step: no peak of a parabola, whose fit is biased by up to 0.4 px. Covariance: S⁻¹ V S⁻¹ with the
+//! structure tensor S of what *both* patches show (products of one's slopes with the other's, so that noise does not count as
+//! texture) and V from the scatter of residual times slope over blocks of the patch.
+
+use super::smooth::slopes;
+use crate::geometry::Point;
+use crate::image::{Image, Size, Window};
+use nalgebra::{Matrix2, SymmetricEigen, Vector2};
+
+/// Pixels along a patch's side that are compared, and the margin that smoothing and slopes use up.
+pub const SIDE: usize = 48;
+pub const MARGIN: usize = 3;
+
+/// A patch's answer.
+#[derive(Debug, Clone, Copy)]
+pub struct Shift {
+    /// What to add to the expected place, in pixels of the first tile.
+    pub by: Point,
+    /// [xx, xy, yy] in 1/px².
+    pub information: [f64; 3],
+}
+
+/// Pixels that smoothed noise makes one of: independent samples in a patch are its area over this.
+const CORRELATED_AREA: f64 = 6.0;
+/// Standard deviations by which a correlation must stand out of that of unlike patches.
+const STANDS_OUT: f64 = 4.5;
+const STEPS: usize = 8;
+/// Divides the side of a patch.
+const LANES: usize = 8;
+/// A step below this ends the search; noise allows a tenth of a hundredth at best.
+const SETTLED: f64 = 0.003;
+
+/// Measures one patch. `template`: SIDE + 2 MARGIN pixels square. `other(shift, reach)`: the other tile at the template's places
+/// plus `shift`, with `reach` more pixels on every side. `search`: how far off, in whole pixels, the expectation may be.
+pub fn measure(template: &Image<f32>, other: impl Fn(Point, usize) -> Image<f32>, search: usize) -> Option<Shift> {
+    let ours = Patch::new(&binomial(template));
+    let mut by = Point::default();
+    if search > 0 {
+        by = coarse(&ours, &binomial(&other(by, search)), search)?;
+    }
+    let start = by;
+    let mut theirs = Patch::new(&binomial(&other(by, 0)));
+    for _ in 0..STEPS {
+        let step = step(&ours, &theirs);
+        by = by + step;
+        if by.distance(start) > 2.5 {
+            return None;
+        }
+        theirs = Patch::new(&binomial(&other(by, 0)));
+        if step.x.hypot(step.y) < SETTLED {
+            break;
+        }
+    }
+    let likeness = ours.likeness(&theirs);
+    let samples = (SIDE * SIDE) as f64 / CORRELATED_AREA;
+    if likeness < STANDS_OUT / samples.sqrt() {
+        return None;
+    }
+    Some(Shift { by, information: information(&ours, &theirs) })
+}
+
+/// A smoothed patch with its slopes, centred to mean zero and unit standard deviation.
+struct Patch {
+    values: Vec<f64>,
+    dx: Vec<f64>,
+    dy: Vec<f64>,
+}
+
+impl Patch {
+    /// From an image whose outermost pixels serve only for slopes.
+    fn new(image: &Image<f32>) -> Patch {
+        let (dx, dy) = slopes(image);
+        let inner = Window { row: 1, column: 1, size: Size::new(image.rows() - 2, image.columns() - 2) };
+        let take = |i: &Image<f32>| -> Vec<f64> { i.crop(inner).pixels().iter().map(|v| *v as f64).collect() };
+        let mut patch = Patch { values: take(image), dx: take(&dx), dy: take(&dy) };
+        let n = patch.values.len() as f64;
+        let mean = patch.values.iter().sum::<f64>() / n;
+        let spread = (patch.values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt().max(1e-9);
+        patch.values.iter_mut().for_each(|v| *v = (*v - mean) / spread);
+        patch.dx.iter_mut().chain(patch.dy.iter_mut()).for_each(|v| *v /= spread);
+        patch
+    }
+
+    fn likeness(&self, other: &Patch) -> f64 {
+        self.values.iter().zip(&other.values).map(|(a, b)| a * b).sum::<f64>() / self.values.len() as f64
+    }
+}
+
+/// [1 2 1]/4 twice along both axes; the image shrinks by two pixels on every side.
+fn binomial(image: &Image<f32>) -> Image<f32> {
+    const W: [f32; 5] = [1.0 / 16.0, 4.0 / 16.0, 6.0 / 16.0, 4.0 / 16.0, 1.0 / 16.0];
+    let (rows, columns) = (image.rows() - 4, image.columns() - 4);
+    let mut out = Vec::with_capacity(rows * columns);
+    let mut line = vec![0f32; image.columns()];
+    for row in 0..rows {
+        line.fill(0.0);
+        for (k, w) in W.iter().enumerate() {
+            line.iter_mut().zip(image.row(row + k)).for_each(|(l, v)| *l += w * v);
+        }
+        out.extend(line.windows(5).map(|v| v.iter().zip(W).map(|(v, w)| v * w).sum::<f32>()));
+    }
+    Image::from_vec(Size::new(rows, columns), out)
+}
+
+/// The whole-pixel shift of the highest normalised correlation; none at the border of the search or where it does not stand
+/// out.
+fn coarse(ours: &Patch, wide: &Image<f32>, search: usize) -> Option<Point> {
+    let n = (SIDE * SIDE) as f64;
+    let template: Vec<f32> = ours.values.iter().map(|v| *v as f32).collect();
+    let mut best = (f64::MIN, 0, 0);
+    for dy in 0..=2 * search {
+        for dx in 0..=2 * search {
+            // Sums in lanes, so that the compiler can use vectors.
+            let (mut dot, mut sum, mut squares) = ([0f32; LANES], [0f32; LANES], [0f32; LANES]);
+            for (row, held) in template.chunks_exact(SIDE).enumerate() {
+                let seen = &wide.row(row + dy + 1)[dx + 1..dx + 1 + SIDE];
+                for (s, t) in seen.chunks_exact(LANES).zip(held.chunks_exact(LANES)) {
+                    for k in 0..LANES {
+                        dot[k] += s[k] * t[k];
+                        sum[k] += s[k];
+                        squares[k] += s[k] * s[k];
+                    }
+                }
+            }
+            let total = |lanes: [f32; LANES]| lanes.iter().map(|v| *v as f64).sum::<f64>();
+            let mean = total(sum) / n;
+            let spread = (total(squares) / n - mean * mean).max(1e-12).sqrt();
+            let likeness = total(dot) / (n * spread);
+            if likeness > best.0 {
+                best = (likeness, dy, dx);
+            }
+        }
+    }
+    let (likeness, dy, dx) = best;
+    let inside = |d: usize| d > 0 && d < 2 * search;
+    let stands_out = likeness > STANDS_OUT / (n / CORRELATED_AREA).sqrt();
+    let at = |d: usize| d as f64 - search as f64;
+    (stands_out && inside(dy) && inside(dx)).then(|| Point::new(at(dx), at(dy)))
+}
+
+/// One step of Gauss-Newton: the shift that best explains the difference by the mean slopes.
+fn step(ours: &Patch, theirs: &Patch) -> Point {
+    let (mut h, mut g) = (Matrix2::zeros(), Vector2::zeros());
+    for k in 0..ours.values.len() {
+        let slope = mean_slope(ours, theirs, k);
+        h += slope * slope.transpose();
+        g += slope * (ours.values[k] - theirs.values[k]);
+    }
+    // A direction with next to no slope must not run away: a hundredth of the stronger one's weight holds it.
+    let hold = 0.01 * h.trace().max(1e-12);
+    let step = (h + Matrix2::identity() * hold).try_inverse().map_or(Vector2::zeros(), |i| i * g);
+    let length = step.norm().max(1e-12);
+    let step = step * (1.0f64.min(0.8 / length));
+    Point::new(step.x, step.y)
+}
+
+fn mean_slope(a: &Patch, b: &Patch, k: usize) -> Vector2<f64> {
+    Vector2::new(0.5 * (a.dx[k] + b.dx[k]), 0.5 * (a.dy[k] + b.dy[k]))
+}
+
+/// What the patch knows of its place in each direction.
+fn information(ours: &Patch, theirs: &Patch) -> [f64; 3] {
+    const BLOCK: usize = 8;
+    let (mut common, mut both) = (Matrix2::zeros(), Matrix2::zeros());
+    let mut scatter = Matrix2::zeros();
+    let blocks = SIDE / BLOCK;
+    for block in 0..blocks * blocks {
+        let (top, left) = (block / blocks * BLOCK, block % blocks * BLOCK);
+        let mut score = Vector2::zeros();
+        for row in top..top + BLOCK {
+            for k in row * SIDE + left..row * SIDE + left + BLOCK {
+                let (a, b) = (Vector2::new(ours.dx[k], ours.dy[k]), Vector2::new(theirs.dx[k], theirs.dy[k]));
+                common += 0.5 * (a * b.transpose() + b * a.transpose());
+                both += 0.5 * (a * a.transpose() + b * b.transpose());
+                score += (a + b) * 0.5 * (ours.values[k] - theirs.values[k]);
+            }
+        }
+        scatter += score * score.transpose();
+    }
+    let samples = (SIDE * SIDE) as f64 / CORRELATED_AREA;
+    let eigen = SymmetricEigen::new(common);
+    let mut information = Matrix2::zeros();
+    for (k, &strength) in eigen.eigenvalues.iter().enumerate() {
+        let axis = eigen.eigenvectors.column(k).into_owned();
+        // Correlation of the slopes along this axis: what noise alone would give is 1/√samples.
+        let likeness = strength / (axis.dot(&(both * axis))).max(1e-12);
+        let spread = axis.dot(&(scatter * axis)).max(1e-12);
+        if likeness > STANDS_OUT / samples.sqrt() {
+            information += axis * axis.transpose() * (strength * strength / spread);
+        }
+    }
+    [information[(0, 0)], information[(0, 1)], information[(1, 1)]]
+}
