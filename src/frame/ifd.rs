@@ -88,6 +88,11 @@ impl<R: Read + Seek> Tiff<R> {
         self.length
     }
 
+    /// Whether numbers of several bytes begin with the lowest.
+    pub fn little(&self) -> bool {
+        self.little
+    }
+
     /// Bytes of the file. Fails, before memory is taken, where they would lie beyond its end.
     pub fn bytes(&mut self, at: u64, count: u64) -> Result<Vec<u8>, Fault> {
         if at.checked_add(count).is_none_or(|end| end > self.length) {

@@ -3,6 +3,7 @@
 //! Everything is in the sensor's own coordinates: Exif Orientation and a container's turn are undone or ignored, so that a
 //! frame always falls on its blank.
 
+mod dng;
 mod exif;
 mod fence;
 mod ifd;

@@ -8,7 +8,7 @@ use super::ifd::Tiff;
 use super::kind::{self, Kind};
 use super::limits::MAX_FILE;
 use super::tiff::Family;
-use super::{CaptureProfile, Frame, Settings, exif, jpeg, png, tiff};
+use super::{CaptureProfile, Frame, Settings, dng, exif, jpeg, png, tiff};
 use crate::error::{Fault, io_fault};
 use crate::image::Size;
 use std::fs::File;
@@ -22,10 +22,14 @@ pub fn read(path: &Path, profile: &CaptureProfile) -> Result<Frame, Fault> {
     fenced(|| match kind {
         Kind::Jpeg => jpeg::read(&whole(&mut file)?, profile),
         Kind::Png => png::read(&whole(&mut file)?, profile),
-        Kind::Tiff => match tiff::family(&mut Tiff::open(&mut file)?)? {
-            Family::Plain => tiff::read(&mut file, profile),
-            Family::Dng | Family::Maker => Err(raw()),
-        },
+        Kind::Tiff => {
+            let mut tiff = Tiff::open(&mut file)?;
+            match tiff::family(&mut tiff)? {
+                Family::Plain => tiff::read(&mut file, profile),
+                Family::Dng => dng::read(&mut tiff),
+                Family::Maker => Err(raw()),
+            }
+        }
         Kind::Heif => Err(heic()),
         Kind::MakerRaw => Err(raw()),
     })
@@ -53,10 +57,14 @@ pub fn dimensions(path: &Path) -> Result<Size, Fault> {
     fenced(|| match kind {
         Kind::Jpeg => Ok(jpeg::header(&whole(&mut file)?)?.size),
         Kind::Png => png::dimensions(&whole(&mut file)?),
-        Kind::Tiff => match tiff::family(&mut Tiff::open(&mut file)?)? {
-            Family::Plain => tiff::dimensions(&mut Tiff::open(&mut file)?),
-            Family::Dng | Family::Maker => Err(raw()),
-        },
+        Kind::Tiff => {
+            let mut tiff = Tiff::open(&mut file)?;
+            match tiff::family(&mut tiff)? {
+                Family::Plain => tiff::dimensions(&mut tiff),
+                Family::Dng => dng::dimensions(&mut tiff),
+                Family::Maker => Err(raw()),
+            }
+        }
         Kind::Heif => Err(heic()),
         Kind::MakerRaw => Err(raw()),
     })
