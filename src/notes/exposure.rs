@@ -110,7 +110,7 @@ pub fn ei_contradiction(a: &Plate, b: &Plate) -> Option<Warning> {
 pub fn shutter_seconds(text: &str) -> Result<f64, Fault> {
     let bad = |mend: &str| Fault::new(format!("is \"{}\"", super::tree::shown(text)), mend);
     let decimal = |text: &str| -> Option<f64> {
-        let plain = !text.is_empty() && text.len() <= 16 && text.bytes().all(|c| c.is_ascii_digit() || c == b'.');
+        let plain = !text.is_empty() && text.len() <= 40 && text.bytes().all(|c| c.is_ascii_digit() || c == b'.');
         plain.then(|| text.parse().ok()).flatten()
     };
     let seconds = match text.trim().split_once('/') {

@@ -5,6 +5,7 @@
 
 #[cfg(test)]
 mod bad_input;
+mod check;
 pub mod darkroom;
 pub mod exposure;
 #[cfg(test)]
@@ -13,6 +14,7 @@ mod keys;
 mod load;
 mod paths;
 mod plates;
+mod print;
 pub mod session;
 pub mod sizes;
 mod tables;
@@ -20,5 +22,7 @@ mod times;
 mod tree;
 mod uses;
 
+pub use check::{check, exposed_after_copy};
 pub use load::load;
+pub use print::to_toml;
 pub use session::*;
