@@ -8,6 +8,7 @@ mod bad_input;
 mod check;
 pub mod darkroom;
 pub mod exposure;
+pub mod field;
 #[cfg(test)]
 mod good_input;
 mod keys;

@@ -72,7 +72,7 @@ pub(super) fn read(top: &Section, folder: &Path, uses: &Uses) -> (Vec<Plate>, Id
     (plates, ids)
 }
 
-fn id(section: &Section) -> Option<At<String>> {
+pub(super) fn id(section: &Section) -> Option<At<String>> {
     const MEND: &str = "name the plate with letters, digits, '-' and '_', as in id = \"K-01\"";
     if !section.has("id") {
         section.missing("id", MEND);
@@ -121,7 +121,7 @@ fn plate(section: &Section, folder: &Path, uses: &Uses, id: String) -> Plate {
     }
 }
 
-fn size(section: &Section) -> Option<PlateSize> {
+pub(super) fn size(section: &Section) -> Option<PlateSize> {
     if !section.has("size") {
         section.missing("size", "give its nominal size, as in size = \"4x5in\" or \"101x126mm\"");
     }
@@ -129,7 +129,7 @@ fn size(section: &Section) -> Option<PlateSize> {
     sizes::parse(&text.value).map_err(|fault| section.fault("size", text.line, &fault)).ok()
 }
 
-fn rotate(section: &Section) -> u16 {
+pub(super) fn rotate(section: &Section) -> u16 {
     let Some(turn) = section.number("rotate", f64::MIN..=f64::MAX, "degrees") else { return 0 };
     match turn {
         0.0 | 90.0 | 180.0 | 270.0 => turn as u16,
@@ -228,7 +228,7 @@ fn is_convex(corners: &[Point; 4]) -> bool {
     turns.iter().all(|turn| *turn > 1.0) || turns.iter().all(|turn| *turn < -1.0)
 }
 
-fn exposure(section: &Section) -> Exposure {
+pub(super) fn exposure(section: &Section) -> Exposure {
     let shutter = shutter(section);
     Exposure {
         ei: section.number("ei", 0.001..=1e6, ""),
@@ -277,7 +277,7 @@ fn aperture(section: &Section) -> Option<f64> {
     section.number(KEY, 0.5..=2000.0, "(the f-number)")
 }
 
-fn development(section: &Section) -> Development {
+pub(super) fn development(section: &Section) -> Development {
     Development {
         developer: section.plain_text("developer"),
         dilution: dilution(section, "dilution"),

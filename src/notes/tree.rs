@@ -16,18 +16,25 @@ pub(super) struct Notes<'a> {
     file: &'a Path,
     /// Byte at which each line begins.
     starts: Vec<usize>,
+    /// Line of the first byte.
+    first: usize,
     errors: RefCell<Vec<Error>>,
 }
 
 impl<'a> Notes<'a> {
     pub fn new(file: &'a Path, text: &str) -> Self {
         let starts = std::iter::once(0).chain(text.match_indices('\n').map(|(at, _)| at + 1)).collect();
-        Notes { file, starts, errors: RefCell::default() }
+        Notes { file, starts, first: 1, errors: RefCell::default() }
     }
 
-    /// Line of a byte, counted from 1.
+    /// Notes that stand on one line of their file, such as a row of a table.
+    pub fn on_line(file: &'a Path, line: usize) -> Self {
+        Notes { file, starts: vec![0], first: line, errors: RefCell::default() }
+    }
+
+    /// Line of a byte.
     pub fn line(&self, at: usize) -> usize {
-        self.starts.partition_point(|start| *start <= at)
+        self.starts.partition_point(|start| *start <= at) - 1 + self.first
     }
 
     pub fn report(&self, line: usize, fault: Fault) {
