@@ -6,6 +6,7 @@
 
 pub mod capture;
 pub mod encode;
+pub mod frames;
 pub mod noise;
 pub mod plate;
 pub mod scene;
@@ -15,12 +16,11 @@ pub mod truth;
 pub use truth::Truth;
 
 use crate::error::{Error, Fault, InFile};
-use crate::image::Image;
 use capture::optics::Lie;
-use capture::{Setup, sensor};
-use encode::Shot;
+use capture::sensor;
+use frames::scaled;
 use plate::Plate;
-use session::{CAMERAS, Camera, Script};
+use session::{CAMERAS, Script};
 use std::path::Path;
 use truth::{BracketTruth, CaptureTruth, PlateTruth};
 
@@ -33,11 +33,13 @@ pub struct Options {
     pub detail: f64,
     /// Frames of the bare panel for each camera.
     pub blanks: usize,
+    /// Whether one more plate is copied in tiles.
+    pub tiles: bool,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Options { detail: 1.0, blanks: 3 }
+        Options { detail: 1.0, blanks: 3, tiles: false }
     }
 }
 
@@ -55,9 +57,9 @@ pub fn write(dir: &Path, options: &Options, say: &dyn Fn(&str)) -> Result<Truth,
     for folder in [&captures, &truth_dir] {
         std::fs::create_dir_all(folder).in_file(folder)?;
     }
-    let scripts = session::plates();
+    let scripts: Vec<Script> = session::plates().into_iter().filter(|s| options.tiles || s.tiles.is_none()).collect();
     let mut plates = Vec::new();
-    for camera in CAMERAS {
+    for camera in CAMERAS.into_iter().filter(|c| scripts.iter().any(|s| s.camera == *c)) {
         let setup = scaled(camera.setup(), options.detail);
         let bare = capture::bare(&setup, 0);
         let fixed = sensor::response(&setup.sensor, &bare);
@@ -65,23 +67,25 @@ pub fn write(dir: &Path, options: &Options, say: &dyn Fn(&str)) -> Result<Truth,
             say(&format!("blank {} of the {}", frame + 1, camera.name()));
             let name = format!("blank-{}-{}.{}", camera.name(), frame + 1, camera.extension());
             let file = captures.join(&name);
-            let shot = shot(camera, setup.blank_time_s, frame);
-            let level = setup.level * setup.blank_time_s / setup.time_s;
-            put(&file, &develop(camera, &setup, &bare, &fixed, level, &shot, frame).in_file(&file)?)?;
+            put(&file, &frames::file(camera, &setup, &bare, &fixed, setup.blank_time_s, frame).in_file(&file)?)?;
         }
-        for (number, script) in scripts.iter().enumerate().filter(|(_, s)| s.camera == camera) {
+        let mut frame = options.blanks;
+        for script in scripts.iter().filter(|s| s.camera == camera) {
             say(&format!("plate {}", script.id));
             let plate = expose(script, options.detail);
-            let setup = scaled(script.setup(), options.detail);
-            let lie = script.lie(&plate);
-            let frame = options.blanks + number;
-            let light = capture::with_plate(&plate, &lie, &setup, frame);
-            let name = format!("captures/{}.{}", script.id.to_lowercase().replace('-', ""), camera.extension());
-            let file = dir.join(&name);
-            let shot = shot(camera, setup.time_s, frame);
-            put(&file, &develop(camera, &setup, &light, &fixed, setup.level, &shot, frame).in_file(&file)?)?;
-            let known =
-                PlateTruth::of(script.id, &plate, script.sheet.rebate_mm, vec![CaptureTruth::of(&name, &lie, &setup)]);
+            let lie =
+                Lie { width_mm: plate.width_mm, height_mm: plate.height_mm, mirrored: true, rotate: script.rotate };
+            let mut copies = Vec::new();
+            for (name, setup) in script.frames() {
+                let setup = scaled(setup, options.detail);
+                let light = capture::with_plate(&plate, &lie, &setup, frame);
+                let name = format!("captures/{name}.{}", camera.extension());
+                let file = dir.join(&name);
+                put(&file, &frames::file(camera, &setup, &light, &fixed, setup.time_s, frame).in_file(&file)?)?;
+                copies.push(CaptureTruth::of(&name, &lie, &setup));
+                frame += 1;
+            }
+            let known = PlateTruth::of(script.id, &plate, script.sheet.rebate_mm, copies);
             put(
                 &truth_dir.join(&known.density),
                 &encode::gray16(&plate.density.map(|d| f64::from(d) / truth::PER_CODE)),
@@ -93,70 +97,22 @@ pub fn write(dir: &Path, options: &Options, say: &dyn Fn(&str)) -> Result<Truth,
     let truth = Truth { made_by: MADE_BY.into(), plates, brackets: vec![bracket(&scripts[0], &scripts[1])] };
     let json = serde_json::to_vec_pretty(&truth).expect("truth is plain numbers and text");
     put(&truth_dir.join("truth.json"), &json)?;
-    put(&dir.join("session.toml"), session::NOTES.as_bytes())?;
-    Ok(truth)
-}
-
-impl Script {
-    fn lie(&self, plate: &Plate) -> Lie {
-        Lie { width_mm: plate.width_mm, height_mm: plate.height_mm, mirrored: true, rotate: self.rotate }
+    let mut notes = session::NOTES.to_string();
+    if options.tiles {
+        notes = notes.replace("blank-stand-*.tif\"]", "blank-stand-*.tif\", \"captures/blank-square-*.jpg\"]")
+            + session::TILED;
     }
+    put(&dir.join("session.toml"), notes.as_bytes())?;
+    Ok(truth)
 }
 
 /// The plate that a script's view and exposure make.
 pub fn expose(script: &Script, detail: f64) -> Plate {
     let (w, h) = (script.sheet.width_mm, script.sheet.height_mm);
     let luminance = scene::render(&script.view, w, h, SCENE_PX_PER_MM * detail);
-    plate::make(&luminance, &script.sheet, &script.curve, script.log_exposure(), TAKING_FLARE, PLATE_PX_PER_MM * detail)
-}
-
-/// Fewer, larger photosites under the same lens.
-fn scaled(mut setup: Setup, detail: f64) -> Setup {
-    let stand = &mut setup.stand;
-    let even = |n: usize| 2 * (n as f64 * detail / 2.0).round() as usize;
-    (stand.columns, stand.rows) = (even(stand.columns), even(stand.rows));
-    stand.px_per_mm *= detail;
-    stand.focal_px *= detail;
-    stand.axis_px = stand.axis_px.map(|v| v * detail);
-    setup
-}
-
-/// Codes of one frame, in the file format of its camera.
-fn develop(
-    camera: Camera,
-    setup: &Setup,
-    light: &Image<f32>,
-    fixed: &Image<f32>,
-    level: f64,
-    shot: &Shot,
-    frame: usize,
-) -> Result<Vec<u8>, Fault> {
-    let (size, colour) = (light.size(), setup.sensor.colour);
-    let expose = |channels, colour: &(dyn Fn(usize, usize, usize) -> f64 + Sync)| {
-        sensor::expose(&setup.sensor, light, fixed, level, channels, colour, frame)
-    };
-    match camera {
-        Camera::Phone => encode::jpeg(&expose(3, &|_, _, c| colour[c]), size, shot),
-        Camera::Bench => Ok(encode::dng(&expose(1, &|r, c, _| colour[r % 2 + c % 2]), size, shot)),
-        Camera::Stand => encode::tiff(&expose(1, &|_, _, _| 1.0), size, shot),
-    }
-}
-
-fn shot(camera: Camera, time_s: f64, frame: usize) -> Shot {
-    let (model, lens) = camera.model();
-    let (focal_mm, f_number, iso) = camera.marks();
-    // A camera that points down sets Orientation at random.
-    let turn = noise::hash(frame as i32, camera as i32, 907);
-    Shot {
-        model: model.into(),
-        lens: lens.into(),
-        time_s,
-        f_number,
-        iso,
-        focal_mm,
-        taken: format!("2026:05:09 {:02}:{:02}:{:02}", 19 + camera as usize, 10 + 2 * frame, 7 * frame % 60),
-        orientation: [1, 3, 6, 8][(turn * 4.0) as usize],
-    }
+    // Finer than the copy's own sampling.
+    let px_per_mm = PLATE_PX_PER_MM.max(1.12 * script.camera.setup().stand.px_per_mm) * detail;
+    plate::make(&luminance, &script.sheet, &script.curve, script.log_exposure(), TAKING_FLARE, px_per_mm)
 }
 
 /// Two views from one place differ by a turn and a shift of the plate, which is a homography whatever the scene.
@@ -209,17 +165,20 @@ mod tests {
     #[test]
     fn a_small_demo_is_written_and_written_over_but_never_over_anything_else() {
         let dir = tempfile::tempdir().unwrap();
-        let options = Options { detail: 0.12, blanks: 1 };
+        let options = Options { detail: 0.12, blanks: 1, tiles: true };
         let truth = write(dir.path(), &options, &|_| {}).unwrap();
         let read: Truth = serde_json::from_slice(&std::fs::read(dir.path().join("truth/truth.json")).unwrap()).unwrap();
-        assert_eq!((read.plates.len(), read.brackets.len()), (4, 1));
+        assert_eq!((read.plates.len(), read.brackets.len()), (5, 1));
+        assert_eq!(read.plates[4].captures.len(), 6);
         // JSON's numbers are read to within their last digit.
         let corner = |t: &Truth| t.plates[2].captures[0].corners_px[1];
         assert!(corner(&read).distance(corner(&truth)) < 1e-9);
         for plate in &truth.plates {
             assert!(dir.path().join("truth").join(&plate.density).is_file());
-            assert!(session::NOTES.contains(&format!("\"{}\"", plate.captures[0].file)));
-            assert!(dir.path().join(&plate.captures[0].file).is_file());
+            for capture in &plate.captures {
+                assert!(dir.path().join(&capture.file).is_file());
+                assert!(plate.captures.len() > 1 || session::NOTES.contains(&format!("\"{}\"", capture.file)));
+            }
         }
         write(dir.path(), &options, &|_| {}).unwrap();
 

@@ -85,11 +85,11 @@ pub struct Sheet {
 }
 
 impl Default for Sheet {
-    /// A half plate (4¾ × 6½ in) lying long side across, cut a little under its nominal size.
+    /// A half plate (4¾ × 6½ in) lying long side across, cut a tenth of a millimetre under its nominal size.
     fn default() -> Self {
         Sheet {
-            width_mm: 164.8,
-            height_mm: 120.4,
+            width_mm: 165.0,
+            height_mm: 120.57,
             rebate_mm: [2.9, 2.6, 3.2, 2.8],
             waver_mm: 0.12,
             chips: Vec::new(),

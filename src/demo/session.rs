@@ -4,10 +4,11 @@
 
 use super::capture::sensor::Sensor;
 use super::capture::{Mask, Setup};
+use super::noise::hash;
 use super::plate::{Chip, Curve, Sheet};
 use super::scene::View;
 
-/// Which of the three cameras copied a plate. They differ in the number of pixels, so that each frame has blanks of its own kind.
+/// Which of the cameras copied a plate. They differ in the number of pixels, so that each frame has blanks of its own kind.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Camera {
     /// A phone's JPEG.
@@ -16,9 +17,14 @@ pub enum Camera {
     Bench,
     /// A copy stand's 16-bit linear gray TIFF.
     Stand,
+    /// A square sensor's JPEG, close up, for tiles.
+    Square,
 }
 
-pub const CAMERAS: [Camera; 3] = [Camera::Phone, Camera::Bench, Camera::Stand];
+pub const CAMERAS: [Camera; 4] = [Camera::Phone, Camera::Bench, Camera::Stand, Camera::Square];
+
+/// Share of the frame's mean light that each of the lenses spreads. The notes name an opaque patch that tells it.
+const GLARE: f64 = 0.004;
 
 /// One plate of the session.
 pub struct Script {
@@ -34,6 +40,8 @@ pub struct Script {
     /// How the plate was laid: degrees it is turned, and where its middle lies off the axis, in millimetres.
     pub turn_deg: f64,
     pub aim_mm: [f64; 2],
+    /// Columns, rows, and how far the plate was slid between them in millimetres; none where one frame shows it all.
+    pub tiles: Option<(usize, usize, [f64; 2])>,
 }
 
 /// log10 of exposure for luminance 1, one second and f/1: sets the light of the day against the plates' speed.
@@ -44,11 +52,31 @@ impl Script {
         LIGHT + (self.time_s / (self.f_number * self.f_number)).log10()
     }
 
-    pub fn setup(&self) -> Setup {
-        let mut setup = self.camera.setup();
-        setup.stand.turn_deg = self.turn_deg;
-        setup.stand.aim_mm = self.aim_mm;
-        setup
+    /// One set-up for each frame of the plate, with the frame's name.
+    pub fn frames(&self) -> Vec<(String, Setup)> {
+        let name = self.id.to_lowercase().replace('-', "");
+        let setup = |turn_deg: f64, aim_mm: [f64; 2]| {
+            let mut setup = self.camera.setup();
+            setup.stand.turn_deg = turn_deg;
+            setup.stand.aim_mm = aim_mm;
+            setup
+        };
+        let Some((columns, rows, step)) = self.tiles else {
+            return vec![(name, setup(self.turn_deg, self.aim_mm))];
+        };
+        // Slid by hand along a ruler: each tile is a little off, and the numbering follows no order worth relying on.
+        let tile = |i: usize| {
+            let (column, row) = (i % columns, i / columns);
+            let stray = |k: u32| hash(i as i32, 3, 811 + k) - 0.5;
+            let middle = |n: usize, at: usize| at as f64 - (n as f64 - 1.0) / 2.0;
+            let aim = [
+                self.aim_mm[0] + step[0] * middle(columns, column) + 1.6 * stray(0),
+                self.aim_mm[1] + step[1] * middle(rows, row) + 1.6 * stray(1),
+            ];
+            let number = 1 + (5 * i + 2) % (columns * rows);
+            (format!("{name}-{number}"), setup(self.turn_deg + 0.5 * stray(2), aim))
+        };
+        (0..columns * rows).map(tile).collect()
     }
 }
 
@@ -58,12 +86,13 @@ impl Camera {
             Camera::Phone => "phone",
             Camera::Bench => "bench",
             Camera::Stand => "stand",
+            Camera::Square => "square",
         }
     }
 
     pub fn extension(self) -> &'static str {
         match self {
-            Camera::Phone => "jpg",
+            Camera::Phone | Camera::Square => "jpg",
             Camera::Bench => "dng",
             Camera::Stand => "tif",
         }
@@ -74,6 +103,7 @@ impl Camera {
             Camera::Phone => ("Pocket 12", "fixed 5.6 mm f/1.9"),
             Camera::Bench => ("Bench 8 raw", "copying lens 60 mm"),
             Camera::Stand => ("Stand 9 gray", "flat-field lens 75 mm"),
+            Camera::Square => ("Square 5", "close-up lens 80 mm"),
         }
     }
 
@@ -83,13 +113,28 @@ impl Camera {
             Camera::Phone => (5.6, 1.9, 32),
             Camera::Bench => (60.0, 8.0, 100),
             Camera::Stand => (75.0, 8.0, 100),
+            Camera::Square => (80.0, 8.0, 64),
         }
     }
 
     pub fn setup(self) -> Setup {
-        let phone = Setup::default();
+        let phone = Setup { glare: GLARE, ..Setup::default() };
         match self {
             Camera::Phone => phone,
+            Camera::Square => {
+                let mut stand = phone.stand;
+                (stand.columns, stand.rows, stand.px_per_mm, stand.focal_px) = (2160, 2160, 30.4, 4300.0);
+                (stand.k1, stand.k2, stand.axis_px, stand.tilt_deg) = (-0.012, 0.002, [4.0, -7.0], [0.2, 0.3]);
+                Setup {
+                    stand,
+                    vignetting: 0.15,
+                    blur_px: 0.6,
+                    sensor: Sensor { full_well: 30_000.0, read_noise: 3.0, seed: 371, ..Sensor::default() },
+                    time_s: 0.25,
+                    blank_time_s: 0.25,
+                    ..phone
+                }
+            }
             Camera::Bench => {
                 let mut stand = phone.stand;
                 (stand.columns, stand.rows, stand.px_per_mm, stand.focal_px) = (3264, 2448, 17.6, 5600.0);
@@ -98,8 +143,8 @@ impl Camera {
                     stand,
                     vignetting: 0.12,
                     blur_px: 0.55,
-                    glare: 0.001,
-                    mask: Some(Mask { gap_mm: 1.2, leak: 0.0002 }),
+                    glare: GLARE,
+                    mask: Some(Mask { gap_mm: 1.2, leak: 0.00002 }),
                     sensor: Sensor {
                         full_well: 42_000.0,
                         read_noise: 4.0,
@@ -121,8 +166,8 @@ impl Camera {
                     stand,
                     vignetting: 0.10,
                     blur_px: 0.60,
-                    glare: 0.001,
-                    mask: Some(Mask { gap_mm: 1.4, leak: 0.0002 }),
+                    glare: GLARE,
+                    mask: Some(Mask { gap_mm: 1.4, leak: 0.00002 }),
                     sensor: Sensor {
                         full_well: 60_000.0,
                         read_noise: 5.0,
@@ -154,6 +199,7 @@ pub fn plates() -> Vec<Script> {
         rotate: 0,
         turn_deg: 0.6,
         aim_mm: [0.8, -0.6],
+        tiles: None,
     };
     vec![
         Script { curve: Curve { gamma: 1.42, fog: 0.085, ..fresh }, ..plate("K-01", 3) },
@@ -193,6 +239,17 @@ pub fn plates() -> Vec<Script> {
             aim_mm: [0.3, 0.9],
             ..plate("K-04", 11)
         },
+        Script {
+            view: View { eye: [7.5, 2.2, 1.5], bearing: -14.0, focal_mm: 240.0, rise_mm: 6.0, moment: 5200.0 },
+            sheet: Sheet { rebate_mm: [2.7, 2.5, 2.3, 2.9], seed: 13, ..Sheet::default() },
+            time_s: 0.5,
+            f_number: 11.0,
+            camera: Camera::Square,
+            turn_deg: 0.2,
+            aim_mm: [0.0, 0.0],
+            tiles: Some((3, 2, [47.5, 50.5])),
+            ..plate("K-05", 13)
+        },
     ]
 }
 
@@ -209,6 +266,7 @@ rights       = "CC0 1.0"
 blank    = ["captures/blank-phone-*.jpg", "captures/blank-bench-*.dng", "captures/blank-stand-*.tif"]
 profile  = "srgb"
 emulsion = "toward-camera"
+opaque   = { capture = "captures/k03.dng", rect_px = [20, 900, 60, 600] }   # black card beside the plate
 
 [base]
 from  = "rebate"
@@ -326,4 +384,32 @@ fix_minutes    = 6.0
 [[bracket]]
 plates = ["K-01", "K-02"]
 match  = "base"
+"#;
+
+/// The plate that was copied in tiles, and the blanks of its camera, for notes that have both.
+pub const TILED: &str = r#"
+[[plate]]
+id       = "K-05"
+size     = "4.75x6.5in"
+captures = ["captures/k05-*.jpg"]
+notes    = "posts of the old landing, kiln behind; copied in six tiles"
+
+[plate.exposure]
+ei              = 4.0
+shutter         = "1/2"
+aperture        = 11.0
+focal_length_mm = 240.0
+bellows_mm      = 240.0
+lens            = "symmetrical, long"
+time            = 2026-04-18T15:45:00+01:00
+holder          = "7 left"
+
+[plate.development]
+developer      = "metol-hydroquinone"
+dilution       = "1+7"
+temperature_c  = 19.0
+minutes        = 7.0
+agitation      = "rocked tray"
+fixer_dilution = "1+5"
+fix_minutes    = 6.0
 "#;
