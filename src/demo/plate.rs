@@ -299,15 +299,16 @@ fn damage(density: &mut Image<f32>, sheet: &Sheet, curve: &Curve, px_per_mm: f64
     let base = curve.base() as f32;
     // The arris, ground off by the cutter's stone, throws some light aside.
     const ARRIS_MM: f64 = 0.14;
+    let rim = (ARRIS_MM * px_per_mm) as usize + 1;
     for row in 0..density.rows() {
         let y = (row as f64 + 0.5) / px_per_mm;
-        for column in 0..density.columns() {
+        let all = row < rim || row + rim >= density.rows();
+        let inner = if all { 0..0 } else { rim..density.columns().saturating_sub(rim) };
+        for column in (0..density.columns()).filter(|c| !inner.contains(c)) {
             let x = (column as f64 + 0.5) / px_per_mm;
             let edge = x.min(w - x).min(y.min(h - y));
-            if edge < ARRIS_MM {
-                let value = density.at(row, column);
-                density.set(row, column, value + (0.12 * step(ARRIS_MM, 0.0, edge)) as f32);
-            }
+            let value = density.at(row, column);
+            density.set(row, column, value + (0.12 * step(ARRIS_MM, 0.0, edge)) as f32);
         }
     }
     let mut spot = |x: f64, y: f64, reach: f64, change: &dyn Fn(f64, f32) -> f32| {

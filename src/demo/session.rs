@@ -240,7 +240,7 @@ pub fn plates() -> Vec<Script> {
             ..plate("K-04", 11)
         },
         Script {
-            view: View { eye: [7.5, 2.2, 1.5], bearing: -14.0, focal_mm: 240.0, rise_mm: 6.0, moment: 5200.0 },
+            view: View { eye: [7.5, 2.2, 1.5], bearing: -14.0, focal_mm: 240.0, rise_mm: 15.0, moment: 5200.0 },
             sheet: Sheet { rebate_mm: [2.7, 2.5, 2.3, 2.9], seed: 13, ..Sheet::default() },
             time_s: 0.5,
             f_number: 11.0,
