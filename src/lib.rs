@@ -12,6 +12,8 @@
 //! 7. [`positive`]: the print that a tone profile makes of it; [`bracket`]: plates compared
 //! 8. [`archive`]: files that appear whole or not at all; [`report`]: pages for people
 //!
+//! [`measure`] judges a finished picture: densities of patches, evenness, noise, sharpness.
+//!
 //! [`demo`] is the forward model: a made-up place, its plates, and their captures with the truth beside them.
 
 pub mod archive;
@@ -26,6 +28,7 @@ pub mod frame;
 pub mod geometry;
 pub mod image;
 pub mod light;
+pub mod measure;
 pub mod mosaic;
 pub mod notes;
 pub mod panel;
