@@ -3,6 +3,7 @@
 pub mod completions;
 pub mod demo;
 pub mod digitize;
+pub mod measure;
 
 use crate::error::Error;
 use clap::{Args, Parser, Subcommand};
@@ -62,6 +63,12 @@ pub enum Command {
         after_help = "Examples:\n  hyaline digitize kiln\n  hyaline digitize kiln --plate K-01 --out /tmp/try\n  hyaline digitize kiln --json > summary.json"
     )]
     Digitize(digitize::Args),
+    /// Densities of patches, evenness, sharpness and sampling of pictures
+    #[command(after_help = "Examples:\n  hyaline measure out/K-01/K-01-negative.tif --patch 80,60,3,3\n  \
+        hyaline measure wedge-negative.tif --patch 10,5,4,4=0.05 --patch 16,5,4,4=0.20\n  \
+        hyaline measure edge.tif --px --edge 900,700,120,160 --page edge.html\n  \
+        hyaline measure blank.jpg --field all")]
+    Measure(measure::Args),
     /// Prints a completion script for a shell
     #[command(after_help = "Example:\n  hyaline completions bash > ~/.local/share/bash-completion/completions/hyaline")]
     Completions(completions::Args),
@@ -96,6 +103,7 @@ pub fn run(cli: &Cli) -> Outcome {
     match &cli.command {
         Command::Demo(args) => demo::run(args, &cli.common),
         Command::Digitize(args) => digitize::run(args, &cli.common),
+        Command::Measure(args) => measure::run(args, &cli.common),
         Command::Completions(args) => completions::run(args),
     }
 }

@@ -10,7 +10,7 @@
 //! and the central difference take from the modulation is given back exactly: sinc(f/4) and sin(2πf/4) ÷ (2πf/4).
 
 use crate::error::Fault;
-use crate::image::{Image, Size};
+use crate::image::Image;
 use serde::Serialize;
 use std::f64::consts::PI;
 
@@ -366,7 +366,7 @@ fn median(values: impl IntoIterator<Item = f64>) -> f64 {
 
 /// An edge of light at an angle, for tests and for looking at the method: `profile` gives light against distance in pixels.
 #[cfg(test)]
-fn slanted(size: Size, degrees: f64, off: f64, profile: impl Fn(f64) -> f64 + Sync) -> Image<f32> {
+fn slanted(size: crate::image::Size, degrees: f64, off: f64, profile: impl Fn(f64) -> f64 + Sync) -> Image<f32> {
     let (sin, cos) = degrees.to_radians().sin_cos();
     let (cx, cy) = (size.columns as f64 / 2.0 + off, size.rows as f64 / 2.0);
     Image::from_rows(size, 0.0, |row, out| {
@@ -380,6 +380,7 @@ fn slanted(size: Size, degrees: f64, off: f64, profile: impl Fn(f64) -> f64 + Sy
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::image::Size;
     use rand::SeedableRng;
     use rand_distr::{Distribution, Normal};
 

@@ -4,13 +4,16 @@
 
 pub mod edge;
 pub mod field;
+pub mod findings;
 pub mod levels;
+pub mod page;
 pub mod patch;
 pub mod picture;
 pub mod region;
 
 pub use edge::Sharpness;
 pub use field::Evenness;
+pub use findings::{Findings, Length, Request, measure};
 pub use patch::Patch;
 pub use picture::Picture;
 pub use region::Region;

@@ -27,7 +27,7 @@ pub fn page(session: &SessionReport) -> String {
     let title = if session.about.title.is_empty() { "Plates" } else { &session.about.title };
     let body = html! {
         a.skip href="#plates" { "Skip to the plates" }
-        (bar(title))
+        (bar(title, true))
         (header(session, title))
         main {
             (table(session))
@@ -71,12 +71,15 @@ pub fn frame(title: &str, body: Markup) -> String {
     .into_string()
 }
 
-/// Where one is, the surrounds, and the keys.
-pub fn bar(title: &str) -> Markup {
+/// Where one is, the surrounds, and the keys; `plates`: whether the page has plates to go between.
+pub fn bar(title: &str, plates: bool) -> Markup {
     html! {
         div.bar {
             span.name { bdi { (title) } }
-            span.keys { kbd { "←" } " " kbd { "→" } " plates  " kbd { "V" } " picture alone  " kbd { "G" } " surround" }
+            span.keys {
+                @if plates { kbd { "←" } " " kbd { "→" } " plates  " kbd { "V" } " picture alone  " }
+                kbd { "G" } " surround"
+            }
             fieldset {
                 legend { "Surround" }
                 @for (value, name, chosen) in [("dark", "dark", false), ("mid", "middle", true), ("white", "white", false)] {
