@@ -11,7 +11,7 @@ use crate::panel::{self, Panel};
 use crate::pipeline::{self, Failure, Rectified, Run};
 use crate::positive::Tone;
 use crate::progress::Progress;
-use crate::record::Software;
+use crate::record::{FileDigest, Software};
 use crate::report::{self, BlankReport, FailedPlate, PlateReport, SessionReport};
 use std::path::{Path, PathBuf};
 
@@ -92,7 +92,7 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
         blank: blank_report(&panel),
         software: Software::this(),
     };
-    if let Err(error) = write_pages(&out, &report) {
+    if let Err(error) = write_pages(&out, &report).and_then(|()| write_digests(&out, &report.plates)) {
         errors.push(error);
     }
     Ok(Digitized { report, errors })
@@ -165,6 +165,20 @@ fn write_pages(out: &Path, report: &SessionReport) -> Result<(), Error> {
     let json = serde_json::to_vec_pretty(&report::summary(report))
         .map_err(|e| Error::new(&path, Fault::new(e.to_string(), "run it again")))?;
     archive::atomic::write_whole(&path, &json)
+}
+
+/// Brings the folder's list of digests up to date with what this run has written.
+fn write_digests(out: &Path, plates: &[PlateReport]) -> Result<(), Error> {
+    let mut written =
+        vec![archive::bag::digest_below(out, "report.html")?, archive::bag::digest_below(out, "session.json")?];
+    for plate in plates {
+        let PlateReport::Done(page) = plate else { continue };
+        let id = &page.record.plate;
+        let below = |output: &FileDigest| FileDigest { file: format!("{id}/{}", output.file), ..output.clone() };
+        written.extend(page.record.outputs.iter().map(below));
+        written.push(archive::bag::digest_below(out, &format!("{id}/{id}-record.json"))?);
+    }
+    archive::bag::update_digests(out, &written, &[])
 }
 
 /// What was read, for the terminal: one line a plate, then the warnings.

@@ -3,6 +3,40 @@
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::IsTerminal;
 
+/// A bar of bytes, for work that reads files through.
+pub struct Bytes {
+    bar: ProgressBar,
+}
+
+impl Bytes {
+    pub fn new(what: &'static str, quiet: bool) -> Bytes {
+        if quiet || !std::io::stderr().is_terminal() {
+            return Bytes { bar: ProgressBar::hidden() };
+        }
+        let bar = ProgressBar::with_draw_target(Some(0), ProgressDrawTarget::stderr());
+        let style = ProgressStyle::with_template("{bar:24} {bytes}/{total_bytes}  {msg}  ({eta} left)");
+        bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+        bar.set_message(what);
+        Bytes { bar }
+    }
+}
+
+impl crate::archive::bag::Progress for Bytes {
+    fn total(&self, bytes: u64) {
+        self.bar.inc_length(bytes);
+    }
+
+    fn read(&self, bytes: u64) {
+        self.bar.inc(bytes);
+    }
+}
+
+impl Drop for Bytes {
+    fn drop(&mut self) {
+        self.bar.finish_and_clear();
+    }
+}
+
 /// One bar for the whole run.
 pub struct Progress {
     bar: ProgressBar,

@@ -2,9 +2,10 @@
 //!
 //! Results go through [`atomic`], so that they appear whole or not at all. A plate's pictures are written by
 //! [`write_plate_tiff`]: [`tiff_file`] puts down rows and tags, [`exif`], [`plate_xmp`] and [`icc`] say what they mean.
-//! [`read_record`] has the record back from the file alone.
+//! [`read_record`] has the record back from the file alone. [`bag`] makes packages for keeping, and checks them.
 
 pub mod atomic;
+pub mod bag;
 pub mod describe;
 pub mod digest;
 pub mod directory;

@@ -103,8 +103,8 @@ impl<'a> TiffFile<'a> {
         Self::with_classic_limit(path, size, meta, CLASSIC_LIMIT)
     }
 
-    /// The same, turning BigTIFF above another limit: for tests.
-    pub(super) fn with_classic_limit(path: &Path, size: Size, meta: &'a TiffMeta, limit: u64) -> Result<Self, Error> {
+    /// The same, turning BigTIFF where the file would pass another limit than 4 GiB: for trying readers of BigTIFF.
+    pub fn with_classic_limit(path: &Path, size: Size, meta: &'a TiffMeta, limit: u64) -> Result<Self, Error> {
         let side = 1..=u32::MAX as usize;
         if !side.contains(&size.rows) || !side.contains(&size.columns) {
             return Err(Fault::new(format!("a picture of {size} pixels cannot be a TIFF"), "check the plate's edges"))

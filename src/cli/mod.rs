@@ -1,9 +1,12 @@
 //! The commands, one file each: arguments in, an [`Outcome`] out. Only `main` prints and sets the exit status.
 
+pub mod archive;
 pub mod completions;
 pub mod demo;
 pub mod digitize;
 pub mod measure;
+pub mod record;
+pub mod verify;
 
 use crate::error::Error;
 use clap::{Args, Parser, Subcommand};
@@ -69,6 +72,15 @@ pub enum Command {
         hyaline measure edge.tif --px --edge 900,700,120,160 --page edge.html\n  \
         hyaline measure blank.jpg --field all")]
     Measure(measure::Args),
+    /// Packs captures, notes and results for keeping (BagIt, RFC 8493)
+    #[command(after_help = "Example:\n  hyaline archive kiln --to /media/disk/kiln-2026")]
+    Archive(archive::Args),
+    /// Checks every file of a package or an out folder against its digest
+    #[command(after_help = "Examples:\n  hyaline verify /media/disk/kiln-2026\n  hyaline verify kiln/out")]
+    Verify(verify::Args),
+    /// Prints the exposure record that a TIFF carries
+    #[command(after_help = "Examples:\n  hyaline record K-01-negative.tif\n  hyaline record K-01-negative.tif --json")]
+    Record(record::Args),
     /// Prints a completion script for a shell
     #[command(after_help = "Example:\n  hyaline completions bash > ~/.local/share/bash-completion/completions/hyaline")]
     Completions(completions::Args),
@@ -104,6 +116,9 @@ pub fn run(cli: &Cli) -> Outcome {
         Command::Demo(args) => demo::run(args, &cli.common),
         Command::Digitize(args) => digitize::run(args, &cli.common),
         Command::Measure(args) => measure::run(args, &cli.common),
+        Command::Archive(args) => archive::run(args, &cli.common),
+        Command::Verify(args) => verify::run(args, &cli.common),
+        Command::Record(args) => record::run(args, &cli.common),
         Command::Completions(args) => completions::run(args),
     }
 }
