@@ -220,6 +220,14 @@ pub fn compare(plates: &[BracketPlate], matching: Matching) -> Result<Comparison
         .collect();
     let mut warnings = Vec::new();
     for (i, alignment) in alignments.iter().enumerate() {
+        if development::stops(plates[0].exposure, plates[i + 1].exposure).is_some_and(|g| g.meant) {
+            let message = format!(
+                "the notes do not give shutter and aperture of both {} and {}: their step of exposure is taken from the EIs",
+                plates[0].id,
+                plates[i + 1].id
+            );
+            warnings.push(Warning::new("exposure-from-ei", message));
+        }
         doubts(plates[0].id, plates[i + 1].id, alignment, &joints[i], &mut warnings);
     }
     let curve_figures = curve.map(|c| c.figures(plates));
@@ -296,7 +304,7 @@ fn pair(
             mirrored: alignment.mirrored,
             quarter_turns: alignment.quarters,
         },
-        exposure_difference_stops: development::stops(a.exposure, b.exposure),
+        exposure_difference_stops: development::stops(a.exposure, b.exposure).map(|g| g.stops),
         same_development: development::same(a.development, b.development),
         relative_contrast: slope.map(|s| s.value),
         shadow_gain_density: shadow.value,

@@ -2,7 +2,9 @@
 //!
 //! In: two plates' notes. Out: stops, and a [`Sameness`]. What neither notes say is unknown, not equal. Nothing fails.
 
+use crate::notes::exposure::{ei_stops_between, stops_between};
 use crate::notes::{Development, Exposure};
+use crate::units::Stops;
 use serde::Serialize;
 
 /// Whether two plates were developed alike, as far as the notes tell.
@@ -43,15 +45,18 @@ fn plain(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ").to_lowercase()
 }
 
-/// Stops that B got more than A; none where the notes do not say.
-pub fn stops(a: &Exposure, b: &Exposure) -> Option<f64> {
-    let time = (b.shutter_s? / a.shutter_s?).log2();
-    let aperture = match (a.aperture, b.aperture) {
-        (Some(x), Some(y)) => 2.0 * (x / y).log2(),
-        (None, None) => 0.0,
-        _ => return None,
-    };
-    Some(time + aperture)
+/// Stops that B got more than A: from shutter, stop, filter and bellows where the notes give them, else from the exposure indexes
+/// that the meter was set to, which say what was meant. None where the notes give neither.
+pub fn stops(a: &Exposure, b: &Exposure) -> Option<Given> {
+    let given = |stops: Option<Stops>, meant| stops.map(|s| Given { stops: s.0, meant });
+    given(stops_between(a, b), false).or_else(|| given(ei_stops_between(a, b), true))
+}
+
+/// A step of exposure, and whether it is only what the exposure indexes meant.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Given {
+    pub stops: f64,
+    pub meant: bool,
 }
 
 #[cfg(test)]
@@ -66,5 +71,16 @@ mod tests {
         assert_eq!(same(&noted, &again), Sameness::Yes);
         assert_eq!(same(&noted, &longer), Sameness::No);
         assert_eq!(same(&noted, &Development::default()), Sameness::Unknown);
+    }
+
+    /// Closed forms: twice the time is a stop; f/16 to f/22 as marked is 2 log₂(22/16); EI 3 to 6 asks for a stop less.
+    #[test]
+    fn stops_come_from_the_camera_before_the_meter() {
+        let camera = |s: f64, n: f64| Exposure { shutter_s: Some(s), aperture: Some(n), ..Default::default() };
+        let step = stops(&camera(1.0, 16.0), &camera(2.0, 22.0)).unwrap();
+        assert!((step.stops - (1.0 - 2.0 * (22.0f64 / 16.0).log2())).abs() < 1e-12 && !step.meant);
+        let meter = |ei| Exposure { ei: Some(ei), ..Default::default() };
+        assert_eq!(stops(&meter(3.0), &meter(6.0)), Some(Given { stops: -1.0, meant: true }));
+        assert_eq!(stops(&meter(3.0), &camera(1.0, 16.0)), None);
     }
 }

@@ -44,29 +44,23 @@ impl Laying {
         [w.column as f64, w.row as f64, w.size.columns as f64, w.size.rows as f64].map(|v| v * step)
     }
 
-    /// The common part of every plate, its longer side `long` pixels or as many as A has, whichever is less.
-    pub fn views(&self, plates: &[BracketPlate], long: usize) -> Vec<Image<NetDensity>> {
+    /// The common part as plate `which` has it, its longer side `long` pixels or as many as A has, whichever is less.
+    pub fn view(&self, plates: &[BracketPlate], which: usize, long: usize) -> Image<NetDensity> {
         let [left, top, width, height] = self.common();
         // A's own pixels in one of its working plane.
         let own = self.full_per_px[0] / plates[0].full_per_px;
         let per_px = (width.max(height) / long as f64).max(1.0 / own);
         let side = |v: f64| ((v / per_px) as usize).max(1);
         let size = Size::new(side(height), side(width));
-        let to_a = |p: Point| Point::new(left + p.x * per_px, top + p.y * per_px);
+        let own = self.full_per_px[which] / plates[which].full_per_px;
+        let place = |p: Point| match which {
+            0 => p * own,
+            _ => self.alignments[which - 1].in_b(p) * own,
+        };
         let middle = Point::new(left + width / 2.0, top + height / 2.0);
-        plates
-            .iter()
-            .enumerate()
-            .map(|(i, plate)| {
-                let own = self.full_per_px[i] / plate.full_per_px;
-                let place = |p: Point| match i {
-                    0 => p * own,
-                    _ => self.alignments[i - 1].in_b(p) * own,
-                };
-                let dx = place(middle + Point::new(1.0, 0.0)).distance(place(middle));
-                resample(plate.density, size, &Kernel::new(dx * per_px), |p| place(to_a(p)))
-            })
-            .collect()
+        let step = place(middle + Point::new(1.0, 0.0)).distance(place(middle));
+        let to_a = |p: Point| Point::new(left + p.x * per_px, top + p.y * per_px);
+        resample(plates[which].density, size, &Kernel::new(step * per_px), |p| place(to_a(p)))
     }
 }
 

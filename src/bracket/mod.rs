@@ -3,10 +3,11 @@
 //! [`compare`] does it all without files. From two to six [`BracketPlate`]s: [`plane`] reduces them, [`outline`] leaves the rebate out,
 //! [`align`] lays each on the first, [`cells`] takes local means where they can be trusted, [`joint`] relates the densities,
 //! [`curve`] recovers the characteristic curve where exposures differ and development does not, [`plates`] says what each
-//! recorded, [`printing`] which paper fits, and [`advice`] what to try next.
+//! recorded, [`printing`] which paper fits, and [`advice`] what to try next. [`brackets`] does it for a session: [`stored`] plates in, [`files`] out.
 
 pub mod advice;
 pub mod align;
+pub mod brackets;
 pub mod cells;
 pub mod charts;
 mod coarse;
@@ -14,6 +15,7 @@ pub mod compare;
 pub mod curve;
 pub mod development;
 mod field;
+pub mod files;
 mod fit;
 pub mod joint;
 #[cfg(test)]
@@ -29,6 +31,7 @@ pub mod printing;
 mod scene;
 mod search;
 pub mod sheet;
+pub mod stored;
 pub mod words;
 
 pub use compare::{BracketPlate, Comparison, compare};

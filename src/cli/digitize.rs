@@ -5,7 +5,7 @@ use crate::archive::Compression;
 use crate::batch::{self, Options};
 use crate::notes::{self, Session};
 use crate::report;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 #[derive(Debug, clap::Args)]
 pub struct Args {
@@ -24,13 +24,13 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
 }
 
 /// Where the results of a session go.
-pub fn out_folder(session: &Session, args: &SessionArgs) -> PathBuf {
-    args.out.clone().unwrap_or_else(|| session.folder.join("out"))
+pub fn out_folder(session: &Session, named: Option<&Path>) -> PathBuf {
+    named.map_or_else(|| session.folder.join("out"), Path::to_path_buf)
 }
 
 fn session_into_out(session: &Session, args: &Args, common: &Common) -> Outcome {
     let options = Options {
-        out: out_folder(session, &args.session),
+        out: out_folder(session, args.session.out.as_deref()),
         plates: args.session.plates.clone(),
         force: args.session.force,
         quiet: common.quiet || common.json,

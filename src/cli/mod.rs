@@ -1,6 +1,7 @@
 //! The commands, one file each: arguments in, an [`Outcome`] out. Only `main` prints and sets the exit status.
 
 pub mod archive;
+pub mod compare;
 pub mod completions;
 pub mod demo;
 pub mod digitize;
@@ -81,6 +82,11 @@ pub enum Command {
     /// Prints the exposure record that a TIFF carries
     #[command(after_help = "Examples:\n  hyaline record K-01-negative.tif\n  hyaline record K-01-negative.tif --json")]
     Record(record::Args),
+    /// Compares the plates of each bracket: alignment, contrast, gains, the curve, and a page to look at
+    #[command(
+        after_help = "Examples:\n  hyaline compare kiln\n  hyaline compare kiln --plates K-01,K-03 --match highlights"
+    )]
+    Compare(compare::Args),
     /// Prints a completion script for a shell
     #[command(after_help = "Example:\n  hyaline completions bash > ~/.local/share/bash-completion/completions/hyaline")]
     Completions(completions::Args),
@@ -119,6 +125,7 @@ pub fn run(cli: &Cli) -> Outcome {
         Command::Archive(args) => archive::run(args, &cli.common),
         Command::Verify(args) => verify::run(args, &cli.common),
         Command::Record(args) => record::run(args, &cli.common),
+        Command::Compare(args) => compare::run(args, &cli.common),
         Command::Completions(args) => completions::run(args),
     }
 }

@@ -1,0 +1,93 @@
+//! A finished plate read back for comparing: its negative and its record from the out folder.
+//!
+//! In: the out folder and the plate's id. Out: a [`Stored`] plate, density above base, reduced so that its longer side keeps at most
+//! [`LONG`] pixels. Fails when the plate has not been digitized, or when its files are not those that were written.
+//!
+//! Strips are read one by one, and light, not density, is averaged: what a coarser copy of the plate would have seen.
+
+use crate::error::{Error, Fault, InFile};
+use crate::image::{Image, Size};
+use crate::record::PlateRecord;
+use crate::units::{Density, NetDensity, Transmittance};
+use std::fs::File;
+use std::io::BufReader;
+use std::path::{Path, PathBuf};
+use tiff::decoder::{Decoder, DecodingResult, Limits};
+
+/// Longest side kept, in pixels: finer than any screen, and six plates fit into memory.
+pub const LONG: usize = 6000;
+/// Half a step of the file's code: what black is read as.
+const FLOOR: Transmittance = Transmittance(0.5 / 65535.0);
+
+pub struct Stored {
+    pub record: PlateRecord,
+    pub density: Image<NetDensity>,
+    /// Millimetres in one pixel of `density`.
+    pub mm_per_px: f64,
+    /// Pixels of the file in one of `density`.
+    pub full_per_px: f64,
+}
+
+/// The plate's negative.
+pub fn negative(out: &Path, id: &str) -> PathBuf {
+    out.join(id).join(format!("{id}-negative.tif"))
+}
+
+pub fn load(out: &Path, id: &str) -> Result<Stored, Error> {
+    let path = out.join(id).join(format!("{id}-record.json"));
+    let again = || format!("digitize plate {id} first");
+    let text = std::fs::read_to_string(&path).map_err(|e| match e.kind() {
+        std::io::ErrorKind::NotFound => Error::new(&path, Fault::new("there is no such file", again())),
+        _ => Error::new(&path, crate::error::io_fault(&e)),
+    })?;
+    let record: PlateRecord = serde_json::from_str(&text)
+        .map_err(|e| Error::at_line(&path, e.line(), Fault::new(format!("is no plate's record: {e}"), again())))?;
+    let file = negative(out, id);
+    let (light, by) = light(&file, &record)?;
+    let base = Density(record.base.density as f32);
+    let density = light.map(|t| Transmittance(t).density(FLOOR).above(base));
+    Ok(Stored { mm_per_px: record.mm_per_px * by as f64, full_per_px: by as f64, record, density })
+}
+
+/// Mean transmittance over squares of the file's pixels, and their side.
+fn light(path: &Path, record: &PlateRecord) -> Result<(Image<f32>, usize), Error> {
+    let damaged = |what: String| Error::new(path, Fault::new(what, "digitize the plate again"));
+    let reader = BufReader::new(File::open(path).in_file(path)?);
+    let mut decoder = Decoder::new(reader).map_err(|e| damaged(format!("cannot be read: {e}")))?;
+    let (w, h) = decoder.dimensions().map_err(|e| damaged(format!("cannot be read: {e}")))?;
+    let (columns, rows) = (w as usize, h as usize);
+    if [columns, rows] != record.pixels {
+        let [w, h] = record.pixels;
+        return Err(damaged(format!("has {columns}×{rows} pixels, and its record says {w}×{h}")));
+    }
+    // A chunk is a strip of a few hundred kilobytes when we wrote it; nothing larger than a whole plate is met.
+    decoder = decoder.with_limits(Limits::unlimited());
+    let by = columns.max(rows).div_ceil(LONG).max(1);
+    let size = Size::new(rows / by, columns / by);
+    let mut sums = Image::filled(size, 0f32);
+    let (chunk_w, chunk_h) = decoder.chunk_dimensions();
+    let across = columns.div_ceil((chunk_w as usize).max(1));
+    let chunks = across * rows.div_ceil((chunk_h as usize).max(1));
+    for chunk in 0..chunks {
+        let (wide, _) = decoder.chunk_data_dimensions(chunk as u32);
+        let read = decoder.read_chunk(chunk as u32).map_err(|e| damaged(format!("cannot be read: {e}")))?;
+        let DecodingResult::U16(codes) = read else {
+            return Err(damaged("is not the 16-bit gray negative that was written".into()));
+        };
+        let (top, left) = (chunk / across * chunk_h as usize, chunk % across * chunk_w as usize);
+        for (line, row) in codes.chunks_exact((wide as usize).max(1)).enumerate() {
+            let at = (top + line) / by;
+            if at >= size.rows {
+                continue;
+            }
+            let sums = sums.row_mut(at);
+            for (i, code) in row.iter().enumerate() {
+                if let Some(sum) = sums.get_mut((left + i) / by) {
+                    *sum += f32::from(*code);
+                }
+            }
+        }
+    }
+    let share = 1.0 / (65535.0 * (by * by) as f32);
+    Ok((sums.map(|sum| sum * share), by))
+}
