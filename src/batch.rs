@@ -98,6 +98,61 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
     Ok(Digitized { report, errors })
 }
 
+/// What a check found: each warning with the plate, or the session, that it is of.
+pub struct Checked {
+    pub plates: usize,
+    pub warnings: Vec<(String, Warning)>,
+    pub errors: Vec<Error>,
+}
+
+/// Reads all that digitizing would read and says what is wrong or risky. Writes nothing beside nameless files in the system's temporary
+/// folder.
+pub fn check(session: &Session, plates: &[String], quiet: bool) -> Result<Checked, Vec<Error>> {
+    let plates = chosen(session, plates)?;
+    let file = &session.file;
+    let profile = CaptureProfile::load(&session.copy.profile, &session.folder).in_file(file).map_err(|e| vec![e])?;
+    let tone = Tone::load(&session.positive.tone, &session.folder).in_file(file).map_err(|e| vec![e])?;
+    let progress = Progress::new(1 + plates.len() * pipeline::STAGES, quiet);
+    progress.stage("panel", "reading the blanks");
+    let (panel, mut errors) = Panel::load(session, &profile, &|_| ());
+    let scratch = std::env::temp_dir();
+    let run = Run {
+        session,
+        profile: &profile,
+        panel: &panel,
+        tone: &tone,
+        out: &scratch,
+        force: false,
+        compression: Compression::None,
+        progress: &progress,
+    };
+    let mut warnings: Vec<(String, Warning)> =
+        session_warnings(session, &panel).into_iter().map(|w| ("session".to_string(), w)).collect();
+    let mut seen = Vec::new();
+    for plate in &plates {
+        match pipeline::rectify(&run, plate) {
+            Ok(done) => {
+                warnings.extend(done.warnings.iter().map(|w| (plate.id.clone(), w.clone())));
+                seen.push((plate.id.clone(), done.reading));
+            }
+            Err(failure) => errors.push(failure.error),
+        }
+    }
+    let readings: Vec<_> = seen.iter().map(|s| s.1.clone()).collect();
+    match Batch::new(&readings, session.base.scope) {
+        Ok(batch) => {
+            let standing = seen
+                .iter()
+                .flat_map(|(id, r)| batch.standing(r.as_ref()).warnings.into_iter().map(move |w| (id.clone(), w)));
+            warnings.extend(standing);
+        }
+        Err(fault) if errors.is_empty() => errors.push(Error::new(file, fault)),
+        Err(_) => {}
+    }
+    progress.done();
+    Ok(Checked { plates: plates.len(), warnings, errors })
+}
+
 /// The plates asked for, or all.
 fn chosen<'a>(session: &'a Session, ids: &[String]) -> Result<Vec<&'a Plate>, Vec<Error>> {
     if ids.is_empty() {
@@ -134,8 +189,8 @@ fn failed(plate: &Plate, failure: &Failure) -> PlateReport {
     }))
 }
 
-fn session_warnings(_session: &Session, panel: &Panel) -> Vec<Warning> {
-    let mut warnings = Vec::new();
+fn session_warnings(session: &Session, panel: &Panel) -> Vec<Warning> {
+    let mut warnings = crate::notes::check(session);
     warnings.extend(panel.warnings.iter().cloned());
     warnings.extend(panel.groups.iter().flat_map(|g| g.warnings.iter().cloned()));
     warnings

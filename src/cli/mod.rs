@@ -1,6 +1,7 @@
 //! The commands, one file each: arguments in, an [`Outcome`] out. Only `main` prints and sets the exit status.
 
 pub mod archive;
+pub mod check;
 pub mod compare;
 pub mod completions;
 pub mod demo;
@@ -62,6 +63,9 @@ pub enum Command {
     /// Writes a made-up session into DIR and digitizes it
     #[command(after_help = "Example:\n  hyaline demo kiln")]
     Demo(demo::Args),
+    /// Reads notes and frames and says what is wrong or risky; writes nothing
+    #[command(after_help = "Examples:\n  hyaline check kiln\n  hyaline check kiln --json")]
+    Check(check::Args),
     /// Turns a session's captures into negatives, positives, records and a page
     #[command(
         after_help = "Examples:\n  hyaline digitize kiln\n  hyaline digitize kiln --plate K-01 --out /tmp/try\n  hyaline digitize kiln --json > summary.json"
@@ -120,6 +124,7 @@ impl From<Error> for Outcome {
 pub fn run(cli: &Cli) -> Outcome {
     match &cli.command {
         Command::Demo(args) => demo::run(args, &cli.common),
+        Command::Check(args) => check::run(args, &cli.common),
         Command::Digitize(args) => digitize::run(args, &cli.common),
         Command::Measure(args) => measure::run(args, &cli.common),
         Command::Archive(args) => archive::run(args, &cli.common),

@@ -5,7 +5,7 @@
 
 use super::*;
 use std::fmt::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use toml::Value;
 
 /// The notes of a session.
@@ -199,6 +199,7 @@ mod tests {
     use super::*;
     use crate::geometry::Point;
     use proptest::prelude::*;
+    use std::path::Path;
 
     /// Lines of the notes move when they are written again; nothing else may.
     fn without_lines(mut session: Session) -> Session {

@@ -174,7 +174,10 @@ fn raw_directory<R: Read + Seek>(tiff: &mut Tiff<R>) -> Result<Directory, Fault>
 
 fn filters<R: Read + Seek>(tiff: &mut Tiff<R>, d: &Directory) -> Result<[Filter; 4], Fault> {
     let unread = |what: &str| {
-        Err(Fault::new(format!("its colour filters are {what}, which is not read"), "convert it to a linear 16-bit TIFF"))
+        Err(Fault::new(
+            format!("its colour filters are {what}, which is not read"),
+            "convert it to a linear 16-bit TIFF",
+        ))
     };
     if tiff.integer(d, CFA_LAYOUT)?.unwrap_or(1) != 1 {
         return unread("not laid out in a rectangle");
@@ -238,7 +241,9 @@ fn chunks<R: Read + Seek>(
 fn active<R: Read + Seek>(tiff: &mut Tiff<R>, d: &Directory, size: Size) -> Result<Window, Fault> {
     let Some(area) = tiff.integers(d, ACTIVE_AREA)? else { return Ok(Window { row: 0, column: 0, size }) };
     match area[..] {
-        [top, left, bottom, right] if top < bottom && left < right && bottom <= size.rows as u64 && right <= size.columns as u64 => {
+        [top, left, bottom, right]
+            if top < bottom && left < right && bottom <= size.rows as u64 && right <= size.columns as u64 =>
+        {
             let part = Size::new((bottom - top) as usize, (right - left) as usize);
             Ok(Window { row: top as usize, column: left as usize, size: part })
         }
@@ -248,7 +253,8 @@ fn active<R: Read + Seek>(tiff: &mut Tiff<R>, d: &Directory, size: Size) -> Resu
 
 /// DefaultCropOrigin and DefaultCropSize are x, y within the active area, and may be fractions.
 fn crop<R: Read + Seek>(tiff: &mut Tiff<R>, d: &Directory, active: Size) -> Result<Option<Window>, Fault> {
-    let (Some(origin), Some(size)) = (tiff.numbers(d, DEFAULT_CROP_ORIGIN)?, tiff.numbers(d, DEFAULT_CROP_SIZE)?) else {
+    let (Some(origin), Some(size)) = (tiff.numbers(d, DEFAULT_CROP_ORIGIN)?, tiff.numbers(d, DEFAULT_CROP_SIZE)?)
+    else {
         return Ok(None);
     };
     let (&[x, y], &[width, height]) = (&origin[..], &size[..]) else { return Ok(None) };

@@ -6,8 +6,8 @@
 //!
 //! ITU-T T.81 (ISO/IEC 10918-1), annexes C (tables), F.2.2.3 (Huffman decoding) and H (lossless mode).
 
-use crate::frame::limits::damaged;
 use crate::error::Fault;
+use crate::frame::limits::damaged;
 
 /// Samples of one stream.
 pub struct Plane {
@@ -36,7 +36,10 @@ pub fn decode(stream: &[u8], most: usize) -> Result<Plane, Fault> {
         match marker {
             0xc3 => frame = Some(Header::read(body, most)?),
             0xc0..=0xc2 | 0xc5..=0xc7 | 0xc9..=0xcb | 0xcd..=0xcf => {
-                return Err(Fault::new("its raw data are lossy JPEG, which is not read", "set the camera to lossless raw"));
+                return Err(Fault::new(
+                    "its raw data are lossy JPEG, which is not read",
+                    "set the camera to lossless raw",
+                ));
             }
             0xc4 => define(body, &mut tables)?,
             0xdd if body.len() >= 2 => restart = usize::from(u16::from_be_bytes([body[0], body[1]])),
@@ -63,12 +66,18 @@ impl Header {
             return Err(damaged("a frame header is too short"));
         };
         let (rows, columns) = (usize::from(u16::from_be_bytes([r1, r0])), usize::from(u16::from_be_bytes([c1, c0])));
-        let parts = rest.as_chunks::<3>().0.get(..usize::from(count)).ok_or_else(|| damaged("a frame header is too short"))?;
+        let parts =
+            rest.as_chunks::<3>().0.get(..usize::from(count)).ok_or_else(|| damaged("a frame header is too short"))?;
         if !(2..=16).contains(&bits) || !(1..=4).contains(&count) || rows == 0 || columns == 0 {
-            return Err(damaged(format!("a lossless JPEG of {columns}×{rows} samples of {bits} bits in {count} components")));
+            return Err(damaged(format!(
+                "a lossless JPEG of {columns}×{rows} samples of {bits} bits in {count} components"
+            )));
         }
         if parts.iter().any(|part| part[1] != 0x11) && count > 1 {
-            return Err(Fault::new("its raw data are subsampled, which is not read", "set the camera to full-size raw"));
+            return Err(Fault::new(
+                "its raw data are subsampled, which is not read",
+                "set the camera to full-size raw",
+            ));
         }
         if rows * columns * usize::from(count) > most {
             return Err(damaged(format!("{columns}×{rows}×{count} samples where there is room for {most}")));
@@ -179,7 +188,9 @@ impl Bits<'_> {
             entry & 0xff
         } else {
             let code = self.peek(16);
-            let length = (LOOK as usize + 1..=16).find(|l| code < table.beyond[*l]).ok_or_else(|| damaged("a code in no table"))?;
+            let length = (LOOK as usize + 1..=16)
+                .find(|l| code < table.beyond[*l])
+                .ok_or_else(|| damaged("a code in no table"))?;
             self.filled -= length as u32;
             let index = (code >> (16 - length)) as i32 + table.offset[length];
             u32::from(*table.categories.get(index as usize).ok_or_else(|| damaged("a code in no table"))?)
@@ -209,12 +220,21 @@ impl Bits<'_> {
     }
 }
 
-fn scan(header: &Header, body: &[u8], tables: &[Option<Table>; 4], restart: usize, coded: &[u8]) -> Result<Plane, Fault> {
+fn scan(
+    header: &Header,
+    body: &[u8],
+    tables: &[Option<Table>; 4],
+    restart: usize,
+    coded: &[u8],
+) -> Result<Plane, Fault> {
     let count = header.components.len();
     let short = || damaged("a scan header is too short");
     let (&parts, rest) = body.split_first().ok_or_else(short)?;
     if usize::from(parts) != count {
-        return Err(Fault::new("its raw data are JPEG planes one after the other, which is not read", "convert it anew"));
+        return Err(Fault::new(
+            "its raw data are JPEG planes one after the other, which is not read",
+            "convert it anew",
+        ));
     }
     let (selectors, rest) = rest.split_at_checked(2 * count).ok_or_else(short)?;
     let &[predictor, _, transform, ..] = rest else { return Err(short()) };

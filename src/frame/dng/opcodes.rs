@@ -19,7 +19,8 @@ pub fn gain_maps(list: &[u8]) -> Vec<GainMap> {
     let count = rest.word().unwrap_or(0) as usize;
     let mut maps = Vec::new();
     for _ in 0..count {
-        let (Some(id), Some(_version), Some(_flags), Some(length)) = (rest.word(), rest.word(), rest.word(), rest.word())
+        let (Some(id), Some(_version), Some(_flags), Some(length)) =
+            (rest.word(), rest.word(), rest.word(), rest.word())
         else {
             break;
         };
@@ -37,11 +38,13 @@ pub fn gain_maps(list: &[u8]) -> Vec<GainMap> {
 
 fn gain_map(mut body: Words) -> Option<GainMap> {
     let [top, left, bottom, right, plane, planes, row_pitch, column_pitch, rows, columns] = body.words()?;
-    let [row_step, column_step, first_row, first_column] = [body.double()?, body.double()?, body.double()?, body.double()?];
+    let [row_step, column_step, first_row, first_column] =
+        [body.double()?, body.double()?, body.double()?, body.double()?];
     let map_planes = body.word()? as usize;
     let area = Size::new(bottom.checked_sub(top)? as usize, right.checked_sub(left)? as usize);
     let points = Size::new(rows as usize, columns as usize);
-    let count = points.rows.checked_mul(points.columns)?.checked_mul(map_planes).filter(|n| (1..=MAX_POINTS).contains(n))?;
+    let count =
+        points.rows.checked_mul(points.columns)?.checked_mul(map_planes).filter(|n| (1..=MAX_POINTS).contains(n))?;
     let gains = (0..count).map(|_| body.word().map(f32::from_bits)).collect::<Option<Vec<f32>>>()?;
     Some(GainMap {
         area: Window { row: top as usize, column: left as usize, size: area },

@@ -98,9 +98,8 @@ fn decode(chunk: &Chunk, layout: &Layout, little: bool) -> Result<Vec<u16>, Faul
 
 /// Puts rows and columns that were stored by fields (all even ones, then all odd ones) where they belong.
 fn rejoined(stored: &[u16], layout: &Layout) -> Vec<u16> {
-    let place = |length: usize, by: usize| -> Vec<usize> {
-        (0..by).flat_map(|field| (field..length).step_by(by)).collect()
-    };
+    let place =
+        |length: usize, by: usize| -> Vec<usize> { (0..by).flat_map(|field| (field..length).step_by(by)).collect() };
     let rows = place(layout.size.rows, layout.interleave[0]);
     let columns = place(layout.size.columns, layout.interleave[1]);
     let n = layout.samples;

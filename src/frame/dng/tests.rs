@@ -85,7 +85,9 @@ impl Made {
                 Values::Short(v) => (3, v.len(), v.iter().flat_map(|n| two(*n)).collect()),
                 Values::Long(v) => (4, v.len(), v.iter().flat_map(|n| four(*n)).collect()),
                 Values::Bytes(v) => (1, v.len(), v.clone()),
-                Values::Ratio(v) => (10, v.len(), v.iter().flat_map(|(a, b)| [four(*a as u32), four(*b)]).flatten().collect()),
+                Values::Ratio(v) => {
+                    (10, v.len(), v.iter().flat_map(|(a, b)| [four(*a as u32), four(*b)]).flatten().collect())
+                }
                 Values::Double(v) => (12, v.len(), v.iter().flat_map(|n| eight(*n)).collect()),
             };
             entries.extend([&two(*tag)[..], &two(kind), &four(count as u32)].concat());
@@ -141,10 +143,14 @@ fn pack(samples: &[u16], row: usize, bits: u32, little: bool) -> Vec<u8> {
             return line.iter().flat_map(|s| if little { s.to_le_bytes() } else { s.to_be_bytes() }).collect();
         }
         let digits: String = line.iter().map(|s| format!("{s:016b}")[16 - bits as usize..].to_string()).collect();
-        digits.as_bytes().chunks(8).map(|c| {
-            let byte = u8::from_str_radix(std::str::from_utf8(c).unwrap(), 2).unwrap();
-            byte << (8 - c.len())
-        }).collect()
+        digits
+            .as_bytes()
+            .chunks(8)
+            .map(|c| {
+                let byte = u8::from_str_radix(std::str::from_utf8(c).unwrap(), 2).unwrap();
+                byte << (8 - c.len())
+            })
+            .collect()
     };
     samples.chunks(row).flat_map(line).collect()
 }
@@ -315,7 +321,11 @@ fn tiles_of_every_compression_come_together() {
             (0..t.len()).map(|i| if i % 16 < apart { t[i] } else { t[i].wrapping_sub(t[i - apart]) }).collect()
         };
         let chunks = tiles(&samples, |t| deflated(&pack(&differences(t), 16, 16, true)));
-        assert_eq!(in_tiles(8, chunks).with(317, Values::Short(vec![predictor])).codes(), samples, "predictor {predictor}");
+        assert_eq!(
+            in_tiles(8, chunks).with(317, Values::Short(vec![predictor])).codes(),
+            samples,
+            "predictor {predictor}"
+        );
     }
 }
 
@@ -394,8 +404,11 @@ fn linear_colour_has_levels_for_each_channel() {
 fn interleaved_fields_are_put_in_place() {
     let samples = scene(7 * 5, 16);
     let order = |n: usize| (0..n).step_by(2).chain((1..n).step_by(2)).collect::<Vec<_>>();
-    let stored: Vec<u16> =
-        order(5).iter().flat_map(|row| order(7).into_iter().map(move |column| row * 7 + column)).map(|i| samples[i]).collect();
+    let stored: Vec<u16> = order(5)
+        .iter()
+        .flat_map(|row| order(7).into_iter().map(move |column| row * 7 + column))
+        .map(|i| samples[i])
+        .collect();
     let made = Made::new(7, 5, 16, 1, vec![pack(&stored, 7, 16, true)]);
     let made = made.with(50975, Values::Long(vec![2])).with(52547, Values::Long(vec![2]));
     assert_eq!(made.codes(), samples);
@@ -419,13 +432,22 @@ fn damage_is_a_fault_or_a_frame() {
     let samples = scene(200, 12);
     let files = [
         Made::new(20, 10, 12, 1, vec![pack(&samples, 20, 12, true)]).file(),
-        Made { chunk: Some(Size::new(8, 16)), ..Made::new(20, 10, 16, 7, tiles(&samples, |t| ljpeg(t, 8, 2, 12, 1, 0))) }.file(),
-        Made::new(20, 10, 16, 8, vec![deflated(&pack(&samples, 20, 16, true))]).with(50712, Values::Short(vec![1; 50])).file(),
+        Made {
+            chunk: Some(Size::new(8, 16)),
+            ..Made::new(20, 10, 16, 7, tiles(&samples, |t| ljpeg(t, 8, 2, 12, 1, 0)))
+        }
+        .file(),
+        Made::new(20, 10, 16, 8, vec![deflated(&pack(&samples, 20, 16, true))])
+            .with(50712, Values::Short(vec![1; 50]))
+            .file(),
     ];
     for file in files {
         for tenth in 0..10 {
             let cut = file[..file.len() * tenth / 10].to_vec();
-            assert!(Tiff::open(Cursor::new(cut)).and_then(|mut t| super::read(&mut t)).is_err(), "cut at {tenth} tenths");
+            assert!(
+                Tiff::open(Cursor::new(cut)).and_then(|mut t| super::read(&mut t)).is_err(),
+                "cut at {tenth} tenths"
+            );
         }
         let mut state = 99u64;
         for _ in 0..3000 {

@@ -1,0 +1,37 @@
+//! `hyaline check SESSION`: reads notes and frames, says what is wrong or risky, writes nothing.
+
+use super::{Common, Outcome, SessionArgs};
+use crate::batch;
+use crate::notes;
+
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    #[command(flatten)]
+    pub session: SessionArgs,
+}
+
+pub fn run(args: &Args, common: &Common) -> Outcome {
+    let session = match notes::load(&args.session.session) {
+        Ok(session) => session,
+        Err(errors) => return Outcome::failed(errors),
+    };
+    let checked = match batch::check(&session, &args.session.plates, common.quiet || common.json) {
+        Ok(checked) => checked,
+        Err(errors) => return Outcome::failed(errors),
+    };
+    let mut text: String =
+        checked.warnings.iter().map(|(of, w)| format!("{of}  {}: {}\n", w.code, w.message)).collect();
+    if checked.warnings.is_empty() && checked.errors.is_empty() {
+        text = format!("{} plates: nothing stands against digitizing them\n", checked.plates);
+    }
+    let warnings: Vec<_> = checked
+        .warnings
+        .iter()
+        .map(|(of, w)| serde_json::json!({ "of": of, "code": w.code, "message": w.message }))
+        .collect();
+    Outcome {
+        text,
+        json: serde_json::json!({ "plates": checked.plates, "warnings": warnings }),
+        errors: checked.errors,
+    }
+}
