@@ -1,12 +1,13 @@
 //! A whole session: every plate, the batch's base, the pages. What can be done is done, whatever fails.
 
 use crate::archive::{self, Compression};
+use crate::bracket::brackets;
 use crate::copy::round;
 use crate::density::Batch;
 use crate::error::{Error, Fault, InFile, Warning};
 use crate::frame::CaptureProfile;
 use crate::image::Image;
-use crate::notes::{BaseFrom, Plate, Session};
+use crate::notes::{BaseFrom, Bracket, Plate, Session};
 use crate::panel::{self, Panel};
 use crate::pipeline::{self, Failure, Rectified, Run};
 use crate::positive::Tone;
@@ -43,7 +44,8 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
         (a, b) => return Err([a.err(), b.err()].into_iter().flatten().collect()),
     };
     let out = prepare(&options.out).map_err(|e| vec![e])?;
-    let progress = Progress::new(1 + plates.len() * pipeline::STAGES, options.quiet);
+    let steps = 1 + plates.len() * pipeline::STAGES + session.brackets.len();
+    let progress = Progress::new(steps, options.quiet);
     progress.stage("panel", "reading the blanks");
     let (panel, mut errors) = Panel::load(session, &profile, &|_| ());
     let run = Run {
@@ -81,13 +83,18 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
             }
         });
     }
+    let done: Vec<&str> = pages.iter().filter(|p| matches!(p, PlateReport::Done(_))).map(PlateReport::id).collect();
+    let whole: Vec<Bracket> =
+        session.brackets.iter().filter(|b| b.plates.iter().all(|id| done.contains(&id.as_str()))).cloned().collect();
+    let (compared, failed) = brackets::all(session, &whole, &out, &tone, |name| progress.stage(name, "comparing"));
+    errors.extend(failed);
     progress.done();
     errors.dedup();
     let report = SessionReport {
         about: session.about.clone(),
         tone: tone.clone(),
         plates: pages,
-        brackets: Vec::new(),
+        brackets: compared.into_iter().map(|c| c.report).collect(),
         warnings: session_warnings(session, &panel),
         blank: blank_report(&panel),
         software: Software::this(),
@@ -265,6 +272,12 @@ pub fn told(done: &Digitized, out: &Path) -> String {
                 let _ = writeln!(text, "{}  not done", page.id);
             }
         }
+    }
+    for bracket in &done.report.brackets {
+        let _ = writeln!(text, "{} compared: {}", bracket.plates.join(" and "), out.join(&bracket.page).display());
+        bracket.findings.iter().for_each(|finding| {
+            let _ = writeln!(text, "      {finding}");
+        });
     }
     for warning in &done.report.warnings {
         let _ = writeln!(text, "{}: {}", warning.code, warning.message);

@@ -273,7 +273,7 @@ from  = "rebate"
 scope = "plate"
 
 [positive]
-tone = "paper"
+tone = "long"
 
 [[plate]]
 id       = "K-01"

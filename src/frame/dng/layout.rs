@@ -99,7 +99,7 @@ pub fn layout<R: Read + Seek>(tiff: &mut Tiff<R>) -> Result<Layout, Fault> {
         return unread("of floating-point or signed numbers".into());
     }
     let depths = tiff.integers(d, tag::BITS)?.unwrap_or(vec![1]);
-    let bits = depths[0];
+    let bits = depths.first().copied().unwrap_or_default();
     if !(8..=16).contains(&bits) || depths.iter().any(|b| *b != bits) {
         return unread(format!("of {bits} bits"));
     }
