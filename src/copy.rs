@@ -6,7 +6,8 @@
 use crate::error::{Error, InFile, Warning};
 use crate::frame::{self, CaptureProfile, Frame, Samples, Settings};
 use crate::image::{Image, Size};
-use crate::light::{Seen, divide, steady};
+use crate::light::exposures::{self, Exposed, Fitted};
+use crate::light::{Seen, Veil, divide, steady};
 use crate::panel::{Group, Panel, name};
 use crate::record::Step;
 use crate::report::light_jpeg;
@@ -36,16 +37,91 @@ pub struct Copied {
     pub steps: Vec<Step>,
 }
 
-/// Reads one view and divides it by its blank.
+/// Reads one view and divides it by its blank; of several copy exposures, each by its own exposure's blank, then merged.
 pub fn copied(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel) -> Result<Copied, Error> {
+    view(files, profile, panel, panel.veil.as_ref())
+}
+
+fn view(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option<&Veil>) -> Result<Copied, Error> {
+    let one = |file: &PathBuf| -> Result<(Copied, Option<Exposed>), Error> {
+        let frame = frame::read(file, profile).in_file(file)?;
+        let group = panel.group_for(&frame).in_file(file)?;
+        let seen = divide(&frame, &group.flat, group.dark.as_ref(), veil).in_file(file)?;
+        if files.len() == 1 {
+            return Ok((tell(file, &frame, group, veil, seen), None));
+        }
+        let empty = Seen { transmittance: Image::filled(Size::new(0, 0), Transmittance(0.0)), ..seen };
+        let told = tell(file, &frame, group, veil, empty.clone());
+        let exposed = exposed(&frame, group, Seen { transmittance: seen.transmittance, ..empty });
+        Ok((told, Some(exposed)))
+    };
+    let mut all = files.iter().map(one).collect::<Result<Vec<_>, Error>>()?;
+    // The longest exposure reaches deepest; the shortest one's settings stand for the view.
+    let deepest = all.iter().filter_map(|(told, _)| told.deepest).reduce(f64::max);
+    all.sort_by(|a, b| a.0.exposure_ratio.total_cmp(&b.0.exposure_ratio));
+    let exposures: Vec<Exposed> = all.iter_mut().filter_map(|(_, e)| e.take()).collect();
+    let warnings: Vec<Warning> = all.iter().flat_map(|(told, _)| told.warnings.iter().cloned()).collect();
+    let (mut first, _) = all.swap_remove(0);
+    if exposures.is_empty() {
+        return Ok(first);
+    }
+    let (merged, fitted) = exposures::merge(exposures).in_file(&files[0])?;
+    first.transmittance = merged.transmittance;
+    first.deepest = deepest;
+    first.warnings = warnings;
+    first.warnings.dedup();
+    let told = |f: &Fitted| {
+        json!({ "nominal_ratio": round(f.nominal, 4), "fitted_ratio": round(f.fitted, 4),
+                "shift_px": [round(f.shift_px.x, 3), round(f.shift_px.y, 3)] })
+    };
+    first.steps.push(Step::new(
+        "merge-exposures",
+        json!({ "against_the_next_shorter": fitted.iter().map(told).collect::<Vec<_>>() }),
+    ));
+    Ok(first)
+}
+
+/// What merging needs to know of one exposure.
+fn exposed(frame: &Frame, group: &Group, seen: Seen) -> Exposed {
+    const CELL: usize = 16;
+    let ratio = seen.exposure_ratio as f32;
+    let planes: Vec<Image<Linear>> = group.flat.planes.iter().map(|p| crate::image::reduced(p, CELL)).collect();
+    let full = frame.saturation.iter().copied().fold(f32::INFINITY, f32::min);
+    let light = Image::from_rows(planes[0].size(), 0f32, |row, out| {
+        for (column, v) in out.iter_mut().enumerate() {
+            *v = planes.iter().map(|p| p.at(row, column).0).fold(0.0, f32::max) * ratio / full;
+        }
+    });
+    let read = match frame.samples {
+        Samples::U8(_) => 3e-4,
+        Samples::U16(_) => 1e-4,
+    };
+    Exposed { seen, light, cell: CELL, read }
+}
+
+/// Fewest places in a mask that a veil is read from.
+const PLACES: usize = 200;
+
+/// The same view once more, with the veil that a black mask in it shows taken off: none where the notes or the profile tell the glare, or where
+/// too little of a mask is seen. `mask`: pixels (row, column) well inside the mask.
+pub fn unveiled(
+    files: &[PathBuf],
+    profile: &CaptureProfile,
+    panel: &Panel,
+    mask: &[(usize, usize)],
+) -> Result<Option<Copied>, Error> {
+    if panel.veil.is_some() || mask.len() < PLACES {
+        return Ok(None);
+    }
     let file = &files[0];
     let frame = frame::read(file, profile).in_file(file)?;
     let group = panel.group_for(&frame).in_file(file)?;
-    let seen = divide(&frame, &group.flat, group.dark.as_ref(), panel.veil.as_ref()).in_file(file)?;
-    Ok(tell(file, &frame, group, panel, seen))
+    // A mask that light passes is no measure of glare; the capture is then taken as it is.
+    let Ok(veil) = Veil::from_places(&frame, group.dark.as_ref(), mask) else { return Ok(None) };
+    view(files, profile, panel, Some(&veil)).map(Some)
 }
 
-fn tell(file: &Path, frame: &Frame, group: &Group, panel: &Panel, seen: Seen) -> Copied {
+fn tell(file: &Path, frame: &Frame, group: &Group, veil: Option<&Veil>, seen: Seen) -> Copied {
     let mut warnings = frame.warnings.clone();
     let blank_name = group.blanks.first().map(|b| name(b)).unwrap_or_default();
     warnings.extend(steady::settings(&blank_name, &group.flat.settings, &name(file), &frame.settings));
@@ -57,7 +133,7 @@ fn tell(file: &Path, frame: &Frame, group: &Group, panel: &Panel, seen: Seen) ->
                     "clipped_share": round(seen.clipped, 6) }),
         ),
     ];
-    if let Some(veil) = panel.veil {
+    if let Some(veil) = veil {
         steps.push(Step::new("glare", json!({ "share": round(veil.share, 5) })));
     }
     if let Some(left) = seen.pattern_density {

@@ -5,7 +5,7 @@
 
 use crate::archive::icc::Curve;
 use crate::archive::{self, Compression, Kind, TiffFile, plate_meta};
-use crate::copy::{Copied, copied, round};
+use crate::copy::{Copied, copied, round, unveiled};
 use crate::density::histogram::FULL;
 use crate::density::{Batch, Histogram, Reading, base};
 use crate::error::{Error, Fault, InFile, Warning};
@@ -102,6 +102,11 @@ pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
     if outline.confidence < CONFIDENT && !run.force {
         let fault = unsure(&outline);
         return Err(Box::new(Failure { error: Error::new(file, fault), seen: shown }));
+    }
+    if let Some(region) = &outline.region
+        && let Some(clear) = unveiled(&plate.captures[0], run.profile, run.panel, &region.mask)?
+    {
+        seen = clear;
     }
     level(&mut seen, &outline);
     run.progress.stage(&plate.id, "rectifying");

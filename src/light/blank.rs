@@ -244,6 +244,10 @@ impl Dark {
         self.planes[0].size()
     }
 
+    pub fn at(&self, row: usize, column: usize, channel: usize) -> Linear {
+        self.planes[channel].at(row, column)
+    }
+
     /// Takes the dark off one row of one channel.
     pub fn subtract(&self, row: usize, channel: usize, line: &mut [Linear]) {
         line.iter_mut().zip(self.planes[channel].row(row)).for_each(|(v, d)| v.0 -= d.0);

@@ -33,18 +33,18 @@ impl Veil {
                 "give rect_px = [x, y, width, height] inside the capture, at least 3 pixels each way",
             ));
         }
+        let places: Vec<_> = (top..bottom).flat_map(|row| (left..right).map(move |column| (row, column))).collect();
+        Veil::from_places(frame, dark, &places)
+    }
+
+    /// From places (row, column) that no light passes: the tenth of them at either end is left out.
+    pub fn from_places(frame: &Frame, dark: Option<&Dark>, places: &[(usize, usize)]) -> Result<Veil, Fault> {
         let (mut patch, mut whole) = (0.0, 0.0);
         for channel in 0..frame.channels() {
-            let mut seen: Vec<f32> = Vec::new();
-            let mut line = vec![Linear(0.0); frame.size.columns];
-            for row in top..bottom {
-                frame.linear_row(row, channel, &mut line);
-                if let Some(dark) = dark {
-                    dark.subtract(row, channel, &mut line);
-                }
-                seen.extend(line[left..right].iter().map(|v| v.0));
-            }
-            patch += trimmed_mean(&mut seen);
+            let light = |(row, column)| {
+                frame.linear(row, column, channel).0 - dark.map_or(0.0, |d| d.at(row, column, channel).0)
+            };
+            patch += trimmed_mean(&mut places.iter().copied().map(light).collect::<Vec<f32>>());
             whole += mean_light(frame, channel, dark);
         }
         let part = patch / whole.max(1e-12);

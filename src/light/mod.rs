@@ -6,6 +6,7 @@
 pub mod blank;
 pub mod calm;
 pub mod divide;
+pub mod exposures;
 pub mod glare;
 pub mod steady;
 

@@ -31,6 +31,8 @@ pub struct Region {
     pub bare: Option<f32>,
     /// Transmittance of a black mask where one is seen: 0 but for glare.
     pub opaque: Option<f32>,
+    /// Pixels of the capture (row, column) that lie well inside the mask, a few thousand at most.
+    pub mask: Vec<(usize, usize)>,
     /// Share of the frame that is bare panel.
     pub bare_share: f64,
     pub sides: [Side; 4],
@@ -101,7 +103,27 @@ pub fn find(seen: &Image<Transmittance>) -> Result<Region, Fault> {
     let panel = Image::from_vec(small.size(), panel);
     let bare_share = panel.pixels().iter().filter(|p| **p).count() as f64 / small.size().area() as f64;
     let sides = sides(&plate, factor as f64)?;
-    Ok(Region { bare: level_within(&small, &panel).or(bare), opaque, bare_share, sides, scale: factor as f64 })
+    let dark_part = flooded.pixels().iter().zip(small.pixels()).map(|(f, t)| *f && *t < dark).collect();
+    let mask = places_within(&Image::from_vec(small.size(), dark_part), factor);
+    Ok(Region { bare: level_within(&small, &panel).or(bare), opaque, mask, bare_share, sides, scale: factor as f64 })
+}
+
+/// Capture pixels at the middles of cells that lie in a part with a margin, evenly thinned.
+fn places_within(part: &Image<bool>, factor: usize) -> Vec<(usize, usize)> {
+    const MARGIN: usize = 6;
+    const MOST: usize = 4000;
+    if part.rows() <= 2 * MARGIN || part.columns() <= 2 * MARGIN {
+        return Vec::new();
+    }
+    let inside = |r: usize, c: usize| {
+        (r - MARGIN..=r + MARGIN).step_by(3).all(|r| (c - MARGIN..=c + MARGIN).step_by(3).all(|c| part.at(r, c)))
+    };
+    let all: Vec<(usize, usize)> = (MARGIN..part.rows() - MARGIN)
+        .flat_map(|r| (MARGIN..part.columns() - MARGIN).map(move |c| (r, c)))
+        .filter(|(r, c)| inside(*r, *c))
+        .collect();
+    let step = all.len() / MOST + 1;
+    all.into_iter().step_by(step).map(|(r, c)| (r * factor + factor / 2, c * factor + factor / 2)).collect()
 }
 
 /// The median over a part's inside, where no pixel is mixed with what lies beyond; none where the part has hardly any inside.
