@@ -65,11 +65,15 @@ pub fn merge(mut exposures: Vec<Exposed>) -> Result<(Seen, Vec<Fitted>), Fault> 
     }
     let merged = Image::from_rows(size, Transmittance(0.0), |row, out| {
         for (column, t) in out.iter_mut().enumerate() {
+            let at = |e: &Exposed| e.seen.transmittance.at(row, column).0;
+            // All variances are taken at one and the same T, the longest sound exposure's: weighed by its own luck, a sample that fell
+            // low would count for more.
+            let sure = |e: &&Exposed| at(e) * e.light_at(row, column) < FADES;
+            let common = exposures.iter().rev().find(sure).map_or(1.0, at);
             let (mut sum, mut weights) = (0.0, 0.0);
             for e in &exposures {
-                let own = e.seen.transmittance.at(row, column).0;
-                let weight = e.weight(own, row, column);
-                sum += weight * own;
+                let weight = e.weight(at(e), common, row, column);
+                sum += weight * at(e);
                 weights += weight;
             }
             // Where all are full the shortest speaks: it is the nearest to what was there.
@@ -87,12 +91,11 @@ impl Exposed {
         self.light.at(r, c)
     }
 
-    /// Inverse variance of T, fading out towards full scale.
-    fn weight(&self, t: f32, row: usize, column: usize) -> f32 {
+    /// Inverse variance of a sample where T is `common`, fading out as the sample itself nears full scale.
+    fn weight(&self, own: f32, common: f32, row: usize, column: usize) -> f32 {
         let full = self.light_at(row, column);
-        let level = t * full;
-        let say = ((ENDS - level) / (ENDS - FADES)).clamp(0.0, 1.0);
-        say * full * full / (SHOT * level.max(0.0) + self.read * self.read)
+        let say = ((ENDS - own * full) / (ENDS - FADES)).clamp(0.0, 1.0);
+        say * full * full / (SHOT * (common * full).max(0.0) + self.read * self.read)
     }
 }
 
