@@ -75,9 +75,14 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
             Ok(pipeline::finish(&run, plate, done, batch)?)
         });
         pages.push(match result {
-            Ok(page) => PlateReport::Done(Box::new(page)),
+            Ok(page) => {
+                // What an earlier run could not do is done now.
+                let _ = std::fs::remove_file(seen_file(&out, plate));
+                PlateReport::Done(Box::new(page))
+            }
             Err(failure) => {
                 let page = failed(plate, &failure);
+                errors.extend(picture_of_failure(&out, plate, &failure).err());
                 errors.push(failure.error);
                 page
             }
@@ -194,6 +199,18 @@ fn failed(plate: &Plate, failure: &Failure) -> PlateReport {
         development: plate.development.clone(),
         seen: failure.seen.clone(),
     }))
+}
+
+/// OUT/ID/ID-seen.jpg: the capture with what was taken for the plate.
+fn picture_of_failure(out: &Path, plate: &Plate, failure: &Failure) -> Result<(), Error> {
+    let Some(picture) = failure.seen.as_ref().and_then(report::seen::drawn) else { return Ok(()) };
+    let folder = out.join(&plate.id);
+    std::fs::create_dir_all(&folder).in_file(&folder)?;
+    archive::atomic::write_whole(&seen_file(out, plate), &picture)
+}
+
+fn seen_file(out: &Path, plate: &Plate) -> PathBuf {
+    out.join(&plate.id).join(format!("{}-seen.jpg", plate.id))
 }
 
 fn session_warnings(session: &Session, panel: &Panel) -> Vec<Warning> {

@@ -135,7 +135,7 @@ fn unsure(outline: &Outline) -> Fault {
             outline.confidence,
             outline.warnings.iter().map(|w| format!("; {}", w.message)).collect::<String>()
         ),
-        "look at its picture in the report, then give corners_px in the notes, or --force to take it as it is",
+        "look at ID-seen.jpg in the plate's folder of results, then give corners_px = [[x, y], …] of the four corners in the notes, or --force",
     )
 }
 

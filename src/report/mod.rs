@@ -8,6 +8,7 @@ pub mod picture;
 mod plate;
 pub mod plot;
 pub mod preview;
+pub mod seen;
 pub mod summary;
 pub mod svg;
 pub mod words;
