@@ -138,13 +138,14 @@ pub fn check(session: &Session, plates: &[String], quiet: bool) -> Result<Checke
         compression: Compression::None,
         progress: &progress,
     };
-    let mut warnings: Vec<(String, Warning)> =
-        session_warnings(session, &panel).into_iter().map(|w| ("session".to_string(), w)).collect();
+    let of_session = session_warnings(session, &panel);
+    let mut warnings: Vec<(String, Warning)> = of_session.iter().map(|w| ("session".to_string(), w.clone())).collect();
     let mut seen = Vec::new();
     for plate in &plates {
         match pipeline::rectify(&run, plate) {
             Ok(done) => {
-                warnings.extend(done.warnings.iter().map(|w| (plate.id.clone(), w.clone())));
+                let new = done.warnings.iter().filter(|w| !of_session.contains(w));
+                warnings.extend(new.map(|w| (plate.id.clone(), w.clone())));
                 seen.push((plate.id.clone(), done.reading));
             }
             Err(failure) => errors.push(failure.error),
@@ -281,7 +282,7 @@ pub fn told(done: &Digitized, out: &Path) -> String {
                     r.density.p99,
                     r.density.p50
                 );
-                for warning in &r.warnings {
+                for warning in r.warnings.iter().filter(|w| !done.report.warnings.contains(w)) {
                     let _ = writeln!(text, "      {}: {}", warning.code, warning.message);
                 }
             }

@@ -117,12 +117,14 @@ pub fn unveiled(
     let frame = frame::read(file, profile).in_file(file)?;
     let group = panel.group_for(&frame).in_file(file)?;
     // A mask that light passes is no measure of glare; the capture is then taken as it is.
-    let Ok(veil) = Veil::from_places(&frame, group.dark.as_ref(), mask) else { return Ok(None) };
+    let Ok(veil) = Veil::from_mask(&frame, &group.flat, group.dark.as_ref(), mask) else { return Ok(None) };
     view(files, profile, panel, Some(&veil)).map(Some)
 }
 
 fn tell(file: &Path, frame: &Frame, group: &Group, veil: Option<&Veil>, seen: Seen) -> Copied {
     let mut warnings = frame.warnings.clone();
+    // What is risky about the blanks is so about each plate that was divided by them.
+    warnings.extend(group.warnings.iter().cloned());
     let blank_name = group.blanks.first().map(|b| name(b)).unwrap_or_default();
     warnings.extend(steady::settings(&blank_name, &group.flat.settings, &name(file), &frame.settings));
     let mut steps = vec![

@@ -527,7 +527,8 @@ fn record(
             format: done.format.clone(),
         },
         base: BaseRecord {
-            density: round(standing.density, 4),
+            density: round(done.reading.as_ref().map_or(standing.density, |r| r.density), 4),
+            stands_on: round(standing.density, 4),
             from: standing.from.to_string(),
             spread: round(standing.spread, 4),
             plate_density: done.reading.as_ref().map(|r| round(r.density, 4)),

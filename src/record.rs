@@ -53,8 +53,10 @@ pub struct CopyRecord {
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct BaseRecord {
-    /// Base plus fog that the positive stands on.
+    /// Base plus fog as read on this plate; what it stands on where it has no reading of its own.
     pub density: f64,
+    /// Base plus fog that the positive and the densities above base stand on: the batch's or the plate's own, as the notes say.
+    pub stands_on: f64,
     /// "rebate", "patch", "notes", or "batch" where the plate has no reading of its own.
     pub from: String,
     /// Standard deviation of the plate's own reading over its stretches.

@@ -144,6 +144,7 @@ pub(super) mod tests {
             },
             base: BaseRecord {
                 density: 0.14,
+                stands_on: 0.14,
                 from: "rebate".into(),
                 spread: 0.004,
                 plate_density: Some(0.143),

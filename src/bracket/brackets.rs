@@ -57,7 +57,7 @@ fn one(session: &Session, bracket: &Bracket, out: &Path, tone: &Tone) -> Result<
             // The notes may have been put right since the plate was digitized.
             exposure: &noted.exposure,
             development: &noted.development,
-            base: stored.record.base.density,
+            base: stored.record.base.stands_on,
             deepest: stored.record.density.deepest,
         })
         .collect();

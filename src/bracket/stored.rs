@@ -44,7 +44,7 @@ pub fn load(out: &Path, id: &str) -> Result<Stored, Error> {
         .map_err(|e| Error::at_line(&path, e.line(), Fault::new(format!("is no plate's record: {e}"), again())))?;
     let file = negative(out, id);
     let (light, by) = light(&file, &record)?;
-    let base = Density(record.base.density as f32);
+    let base = Density(record.base.stands_on as f32);
     let density = light.map(|t| Transmittance(t).density(FLOOR).above(base));
     Ok(Stored { mm_per_px: record.mm_per_px * by as f64, full_per_px: by as f64, record, density })
 }

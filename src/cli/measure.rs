@@ -113,7 +113,7 @@ fn one(file: &Path, args: &Args, profile: &CaptureProfile) -> Result<Findings, F
     let request = Request {
         in_pixels: args.px,
         ppi: args.ppi,
-        base: args.base.or_else(|| record_beside(file).map(|record| record.base.density)),
+        base: args.base.or_else(|| record_beside(file).map(|record| record.base.stands_on)),
         patches: args.patch.clone(),
         edges: args.edge.clone(),
         fields: args.field.iter().map(|field| field.0).collect(),

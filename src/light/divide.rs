@@ -5,7 +5,7 @@
 //! the blank's light of all; and under a colour filter array every photosite counts by itself.
 //! Fails when the sizes or layouts differ.
 
-use super::{FlatField, Veil, blank::Dark};
+use super::{FlatField, Veil, blank::Dark, shaded::Shaded};
 use crate::error::Fault;
 use crate::frame::{Frame, Layout, Samples};
 use crate::image::Image;
@@ -50,6 +50,14 @@ pub fn divide(frame: &Frame, flat: &FlatField, dark: Option<&Dark>, veil: Option
     let weights = weights(frame, flat);
     let veils = veil.map(|v| (v.of_frame(frame, dark), v.of_flat(flat)));
     let brightest = brightest(flat);
+    // The filter places of a mosaic differ too much for cells; its blank stays as it is.
+    let shaded = match flat.layout {
+        Layout::Mosaic(_) => None,
+        _ => {
+            let veil = veils.as_ref().map_or(0.0, |(_, b)| b.iter().zip(&weights).map(|(b, w)| b * w).sum());
+            Shaded::find(&flat.planes, &weights, veil)
+        }
+    };
 
     let transmittance = Image::from_rows(frame.size, Transmittance(0.0), |row, out| {
         let mut light = vec![Linear(0.0); frame.size.columns];
@@ -67,6 +75,9 @@ pub fn divide(frame: &Frame, flat: &FlatField, dark: Option<&Dark>, veil: Option
                 t.0 += weight * (l.0 - veil_seen);
                 *b += weight * (lit.0 - veil_blank);
             }
+        }
+        if let Some(shaded) = &shaded {
+            blank.iter_mut().enumerate().for_each(|(column, b)| *b = shaded.light(row, column, *b));
         }
         let ratio = 1.0 / exposure_ratio as f32;
         let channels = weights.len() as u8;

@@ -8,12 +8,17 @@
 use super::{FlatField, blank::Dark};
 use crate::error::Fault;
 use crate::frame::Frame;
+use crate::image::Image;
 use crate::units::Linear;
 
 /// Every how many rows the mean of a frame looks.
 const STRIDE: usize = 8;
 /// A patch brighter than this share of the frame's mean is not opaque: no usable lens scatters as much.
 const MOST: f64 = 0.25;
+/// A mask's place shows no more than this share of the blank's mean light if the mask lay there, too.
+const MOST_IN_BLANK: f64 = 0.05;
+/// Share of the blank's light that the plate must take off for the difference of two veils to be worth more than either.
+const LEAST_FEWER: f64 = 0.3;
 
 /// Share of a frame's mean light that lies over all of it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -37,17 +42,37 @@ impl Veil {
         Veil::from_places(frame, dark, &places)
     }
 
-    /// From places (row, column) that no light passes: the tenth of them at either end is left out.
+    /// From places (row, column) that no light passes.
     pub fn from_places(frame: &Frame, dark: Option<&Dark>, places: &[(usize, usize)]) -> Result<Veil, Fault> {
-        let (mut patch, mut whole) = (0.0, 0.0);
-        for channel in 0..frame.channels() {
-            let light = |(row, column)| {
-                frame.linear(row, column, channel).0 - dark.map_or(0.0, |d| d.at(row, column, channel).0)
-            };
-            patch += trimmed_mean(&mut places.iter().copied().map(light).collect::<Vec<f32>>());
-            whole += mean_light(frame, channel, dark);
+        let (patch, whole) = patch_and_whole(frame, dark, places);
+        Veil::of_part(patch / whole.max(1e-12))
+    }
+
+    /// From places under a black mask that lies in the capture and, where the blanks were taken with it, in the blank. What light the mask
+    /// lets through is the same in both and the veil is not, since the plate takes light off the whole: the difference is the veil's alone.
+    pub fn from_mask(
+        frame: &Frame,
+        flat: &FlatField,
+        dark: Option<&Dark>,
+        places: &[(usize, usize)],
+    ) -> Result<Veil, Fault> {
+        let (patch, whole) = patch_and_whole(frame, dark, places);
+        let exposure = frame.settings.exposure_ratio(&flat.settings).unwrap_or(1.0);
+        let (mut blank_patch, mut blank_whole) = (0.0, 0.0);
+        for plane in &flat.planes {
+            blank_patch +=
+                exposure * trimmed_mean(&mut places.iter().map(|&(r, c)| plane.at(r, c).0).collect::<Vec<f32>>());
+            blank_whole += exposure * mean(plane);
         }
-        let part = patch / whole.max(1e-12);
+        let fewer = blank_whole - whole;
+        if blank_patch > MOST_IN_BLANK * blank_whole || fewer < LEAST_FEWER * blank_whole {
+            return Veil::of_part(patch / whole.max(1e-12));
+        }
+        Veil::of_part((blank_patch - patch) / fewer)
+    }
+
+    /// `part`: the veil as a share of the mean light that the frame shows.
+    fn of_part(part: f64) -> Result<Veil, Fault> {
         if part > MOST {
             return Err(Fault::new(
                 format!("the opaque patch shows {:.0} % of the frame's mean light: light passes it", 100.0 * part),
@@ -65,16 +90,28 @@ impl Veil {
 
     /// The veil in the blank, for each channel.
     pub fn of_flat(&self, flat: &FlatField) -> Vec<f32> {
-        let mean = |plane: &crate::image::Image<Linear>| {
-            let sum: f64 = plane.pixels().iter().map(|v| v.0 as f64).sum();
-            sum / plane.size().area() as f64
-        };
         flat.planes.iter().map(|plane| self.of_mean(mean(plane))).collect()
     }
 
     fn of_mean(&self, mean: f64) -> f32 {
         (mean * self.share / (1.0 + self.share)) as f32
     }
+}
+
+/// Light at the places and over the whole frame, all channels together.
+fn patch_and_whole(frame: &Frame, dark: Option<&Dark>, places: &[(usize, usize)]) -> (f64, f64) {
+    let (mut patch, mut whole) = (0.0, 0.0);
+    for channel in 0..frame.channels() {
+        let light =
+            |(row, column)| frame.linear(row, column, channel).0 - dark.map_or(0.0, |d| d.at(row, column, channel).0);
+        patch += trimmed_mean(&mut places.iter().copied().map(light).collect::<Vec<f32>>());
+        whole += mean_light(frame, channel, dark);
+    }
+    (patch, whole)
+}
+
+fn mean(plane: &Image<Linear>) -> f64 {
+    plane.pixels().iter().map(|v| v.0 as f64).sum::<f64>() / plane.size().area() as f64
 }
 
 /// Mean without the tenth at either end: dust and hot photosites in a black patch.
@@ -102,7 +139,7 @@ fn mean_light(frame: &Frame, channel: usize, dark: Option<&Dark>) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::image::{Image, Size};
+    use crate::image::Size;
     use crate::light::blank::tests::frame;
     use crate::light::divide;
 
@@ -130,6 +167,23 @@ mod tests {
         let seen = divide(&capture, &flat, None, Some(&veil)).unwrap();
         assert!((seen.transmittance.at(100, 70).0 / 0.005 - 1.0).abs() < 0.01);
         assert!((seen.transmittance.at(100, 150).0 / 0.6 - 1.0).abs() < 0.001);
+    }
+
+    /// A mask that lets 0.05 % through in blank and capture: the veil comes out right all the same.
+    #[test]
+    fn light_that_the_mask_lets_through_is_not_taken_for_glare() {
+        let size = Size::new(200, 200);
+        let veiled = |t: f32| {
+            let light = Image::from_rows(size, 0f32, |_, out| {
+                out.iter_mut().enumerate().for_each(|(c, v)| *v = 0.7 * if c < 60 { 0.0005 } else { t });
+            });
+            let mean = light.pixels().iter().sum::<f32>() / size.area() as f32;
+            frame(&light.map(|v| v + 0.003 * mean))
+        };
+        let flat = FlatField::from_frames(&[&veiled(1.0)], None);
+        let places: Vec<_> = (10..190).flat_map(|row| (5..50).map(move |column| (row, column))).collect();
+        let veil = Veil::from_mask(&veiled(0.2), &flat, None, &places).unwrap();
+        assert!((veil.share - 0.003).abs() < 1e-4, "{}", veil.share);
     }
 
     #[test]

@@ -8,6 +8,7 @@ pub mod calm;
 pub mod divide;
 pub mod exposures;
 pub mod glare;
+mod shaded;
 pub mod steady;
 
 pub use blank::FlatField;

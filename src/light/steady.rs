@@ -14,6 +14,10 @@ const DRIFT: f64 = 0.01;
 /// Ripple (standard deviation of row means over their smooth course) worth a warning: four times what is left of 1 % noise in a
 /// row of 600 samples, and a third of what may be left of unevenness.
 const RIPPLE: f64 = 0.0015;
+/// Light, as a share of the brightest, below which a mask lies there.
+const LIT: f32 = 0.2;
+/// Share of a row that must be lit for its mean to be worth looking at.
+const LEAST_LIT: f64 = 0.25;
 /// Rows over which the smooth course is taken.
 const COURSE: usize = 301;
 
@@ -39,6 +43,8 @@ pub fn bands(a: &Frame, b: &Frame) -> Option<Warning> {
         return None;
     }
     let channel = a.channels() / 2;
+    // Under a mask there is no light to compare.
+    let lit = LIT * brightest(a, channel);
     let mut rows = Vec::with_capacity(a.size.rows);
     let mut columns = vec![(0.0, 0.0); a.size.columns];
     let (mut one, mut two) = (vec![Linear(0.0); a.size.columns], vec![Linear(0.0); a.size.columns]);
@@ -46,15 +52,16 @@ pub fn bands(a: &Frame, b: &Frame) -> Option<Warning> {
         a.linear_row(row, channel, &mut one);
         b.linear_row(row, channel, &mut two);
         let (mut sum_a, mut sum_b) = (0.0, 0.0);
-        for ((x, y), column) in one.iter().zip(&two).zip(&mut columns) {
+        for ((x, y), column) in one.iter().zip(&two).zip(&mut columns).filter(|((x, _), _)| x.0 >= lit) {
             column.0 += x.0 as f64;
             column.1 += y.0 as f64;
             sum_a += x.0 as f64;
             sum_b += y.0 as f64;
         }
-        rows.push(sum_a / sum_b.max(1e-9));
+        rows.push((sum_a, sum_b));
     }
-    let columns: Vec<f64> = columns.iter().map(|(a, b)| a / b.max(1e-9)).collect();
+    let rows = course(&rows, LEAST_LIT * (lit * a.size.columns as f32) as f64);
+    let columns = course(&columns, LEAST_LIT * (lit * a.size.rows as f32) as f64);
     [("rows", rows), ("columns", columns)].into_iter().find_map(|(along, course)| {
         let (ripple, period) = ripple(&course)?;
         (ripple > RIPPLE).then(|| {
@@ -68,6 +75,20 @@ pub fn bands(a: &Frame, b: &Frame) -> Option<Warning> {
             )
         })
     })
+}
+
+/// Ratio of the two sums; their mean ratio where too little light was summed.
+fn course(sums: &[(f64, f64)], least: f64) -> Vec<f64> {
+    let whole = sums.iter().fold((0.0, 0.0), |whole, s| (whole.0 + s.0, whole.1 + s.1));
+    let ratio = |(a, b): (f64, f64)| a / b.max(1e-9);
+    sums.iter().map(|s| if s.0 < least { ratio(whole) } else { ratio(*s) }).collect()
+}
+
+/// The brightest light on a sparse grid.
+fn brightest(frame: &Frame, channel: usize) -> f32 {
+    let places =
+        (0..frame.size.rows).step_by(31).flat_map(|r| (0..frame.size.columns).step_by(31).map(move |c| (r, c)));
+    places.map(|(r, c)| frame.linear(r, c, channel).0).fold(0.0, f32::max)
 }
 
 /// Standard deviation of a course about its running mean, and the mean distance between its upward crossings.
@@ -153,6 +174,19 @@ mod tests {
         assert_eq!(warning.code, "bands");
         assert!(warning.message.contains("rows"), "{}", warning.message);
         assert!(bands(&striped(0.0, 0.0), &striped(0.0, 1.0)).is_none());
+    }
+
+    #[test]
+    fn what_a_mask_hides_is_not_compared() {
+        let masked = |seed: usize| {
+            frame(&Image::from_rows(Size::new(1000, 400), 0f32, |row, out| {
+                out.iter_mut().enumerate().for_each(|(column, v)| {
+                    let grain = ((row * 7919 + column * 104_729 + seed) % 17) as f32 / 17.0;
+                    *v = if row > 120 && column > 60 { 0.6 } else { 0.001 * grain };
+                })
+            }))
+        };
+        assert!(bands(&masked(0), &masked(5)).is_none());
     }
 
     #[test]

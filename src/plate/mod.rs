@@ -6,6 +6,7 @@
 //! Coarse to fine: [`region`] finds what is neither bare panel nor mask and gives it four sides to a few pixels; [`profile`] places
 //! points along each side to a few hundredths of a pixel; [`outline`] fits four straight lines and the lens to them at once.
 
+mod ground;
 pub mod outline;
 pub mod profile;
 pub mod rebate;

@@ -6,8 +6,8 @@
 //! than the measurement can err. Method: damped Gauss-Newton over the corners as a straight lens would show them and k1, k2,
 //! with Tukey's weights.
 
-use super::profile;
 use super::region::{self, Region, SIDES};
+use super::{ground, profile};
 use crate::error::{Fault, Warning};
 use crate::geometry::{Homography, Lens, Point, View};
 use crate::image::Image;
@@ -25,6 +25,8 @@ const CORNER: f64 = 0.015;
 /// What k1 and k2 are before anything is seen: standard deviations of the relative displacement in the frame's corner.
 const PRIOR_K1: f64 = 0.15;
 const PRIOR_K2: f64 = 0.03;
+/// How far the lens's axis meets the sensor from the frame's middle, each way: standard deviation as a share of half the diagonal.
+const PRIOR_CENTRE: f64 = 0.008;
 /// Looseness of what is known without seeing: proportion of the sides, and equal opposite sides. They count only where a side is hardly seen.
 const PRIOR_RATIO: f64 = 0.005;
 const PRIOR_PARALLEL: f64 = 0.03;
@@ -62,7 +64,16 @@ impl Outline {
 /// Points of one side and where they were looked for.
 struct SidePoints {
     points: Vec<Point>,
+    /// Unit vectors into the plate, at each point.
+    inward: Vec<Point>,
     tried: usize,
+}
+
+impl SidePoints {
+    fn new(found: impl Iterator<Item = (Point, Point)>) -> SidePoints {
+        let (points, inward) = found.unzip();
+        SidePoints { points, inward, tried: STATIONS }
+    }
 }
 
 /// Finds the outline. `lens` fixes the distortion where a profile knows it.
@@ -76,6 +87,8 @@ pub fn find(seen: &Image<Transmittance>, size: &PlateSize, lens: Option<Lens>) -
     let mut fit = Fit::new(region.corners(), lens.unwrap_or(start), lens.is_none(), size);
     fit.solve(&coarse);
     let fine: Vec<SidePoints> = (0..4).into_par_iter().map(|i| along_fit(seen, &fit, i, bare)).collect();
+    fit.solve(&fine);
+    let fine: Vec<SidePoints> = fine.into_par_iter().map(|side| under_the_rim(seen, side)).collect();
     fit.solve(&fine);
     Ok(fit.outline(&fine, size, Some(region)))
 }
@@ -102,33 +115,50 @@ fn along_coarse(seen: &Image<Transmittance>, index: usize, side: &region::Side, 
     // Normals point to greater x or y; inwards is that for left and top only.
     let sign = if index == 0 || index == 3 { 1.0 } else { -1.0 };
     let margin = CORNER * (side.to - side.from);
-    let points = (0..STATIONS)
-        .filter_map(|i| {
-            let t = side.from + margin + (side.to - side.from - 2.0 * margin) * (i as f64 + 0.5) / STATIONS as f64;
-            let (at, normal) = side.at(t);
-            let inward = normal * sign;
-            profile::edge(seen, at, inward, reach, bare).map(|d| at + inward * d)
-        })
-        .collect();
-    SidePoints { points, tried: STATIONS }
+    SidePoints::new((0..STATIONS).filter_map(|i| {
+        let t = side.from + margin + (side.to - side.from - 2.0 * margin) * (i as f64 + 0.5) / STATIONS as f64;
+        let (at, normal) = side.at(t);
+        let inward = normal * sign;
+        profile::edge(seen, at, inward, reach, bare).map(|d| (at + inward * d, inward))
+    }))
 }
 
 /// Points across one side as the fit predicts it, in a narrower reach.
 fn along_fit(seen: &Image<Transmittance>, fit: &Fit, index: usize, bare: f32) -> SidePoints {
     let (a, b) = (fit.corners[index], fit.corners[(index + 1) % 4]);
     let place = |t: f64| fit.lens.distort(a + (b - a) * t);
-    let points = (0..STATIONS)
-        .filter_map(|i| {
-            let t = CORNER + (1.0 - 2.0 * CORNER) * (i as f64 + 0.5) / STATIONS as f64;
-            let at = place(t);
-            let along = place(t + 1e-3) - place(t - 1e-3);
-            let length = along.x.hypot(along.y);
-            // Clockwise on screen, inwards lies to the right of the way.
-            let inward = Point::new(-along.y, along.x) * (1.0 / length);
-            profile::edge(seen, at, inward, 12.0, bare).map(|d| at + inward * d)
+    SidePoints::new((0..STATIONS).filter_map(|i| {
+        let t = CORNER + (1.0 - 2.0 * CORNER) * (i as f64 + 0.5) / STATIONS as f64;
+        let at = place(t);
+        let along = place(t + 1e-3) - place(t - 1e-3);
+        let length = along.x.hypot(along.y);
+        // Clockwise on screen, inwards lies to the right of the way.
+        let inward = Point::new(-along.y, along.x) * (1.0 / length);
+        profile::edge(seen, at, inward, 12.0, bare).map(|d| (at + inward * d, inward))
+    }))
+}
+
+/// The points moved to where the glass begins under a ground edge, by the middle profile across the side.
+fn under_the_rim(seen: &Image<Transmittance>, mut side: SidePoints) -> SidePoints {
+    if side.points.len() < STATIONS / 4 {
+        return side;
+    }
+    let lines: Vec<Vec<(f64, f64)>> = side
+        .points
+        .iter()
+        .zip(&side.inward)
+        .map(|(p, n)| profile::across(seen, *p, *n, ground::SPAN).collect())
+        .collect();
+    let middle: Vec<(f64, f64)> = (0..lines[0].len())
+        .map(|i| {
+            let mut values: Vec<f64> = lines.iter().map(|line| line[i].1).collect();
+            let at = values.len() / 2;
+            (lines[0][i].0, *values.select_nth_unstable_by(at, f64::total_cmp).1)
         })
         .collect();
-    SidePoints { points, tried: STATIONS }
+    let begins = ground::glass_begins(&middle);
+    side.points.iter_mut().zip(&side.inward).for_each(|(p, n)| *p = *p + *n * begins);
+    side
 }
 
 /// Corners as a straight lens would show them, and the lens.
@@ -137,6 +167,8 @@ struct Fit {
     corners: [Point; 4],
     lens: Lens,
     lens_is_free: bool,
+    /// Middle of the frame, where the lens's axis is looked for.
+    middle: Point,
     /// Long side over short side.
     ratio: f64,
     /// Typical distance of good points from their side.
@@ -146,13 +178,14 @@ struct Fit {
 impl Fit {
     fn new(corners_seen: [Point; 4], lens: Lens, lens_is_free: bool, size: &PlateSize) -> Fit {
         let corners = corners_seen.map(|c| lens.undistort(c));
-        Fit { corners, lens, lens_is_free, ratio: size.long_mm / size.short_mm, spread: 2.0 }
+        let middle = lens.centre;
+        Fit { corners, lens, lens_is_free, middle, ratio: size.long_mm / size.short_mm, spread: 2.0 }
     }
 
     fn parameters(&self) -> Vec<f64> {
         let mut p: Vec<f64> = self.corners.iter().flat_map(|c| [c.x, c.y]).collect();
         if self.lens_is_free {
-            p.extend([self.lens.k1, self.lens.k2]);
+            p.extend([self.lens.k1, self.lens.k2, self.lens.centre.x, self.lens.centre.y]);
         }
         p
     }
@@ -162,6 +195,7 @@ impl Fit {
         fit.corners = std::array::from_fn(|i| Point::new(p[2 * i], p[2 * i + 1]));
         if self.lens_is_free {
             (fit.lens.k1, fit.lens.k2) = (p[8], p[9]);
+            fit.lens.centre = Point::new(p[10], p[11]);
         }
         fit
     }
@@ -189,7 +223,8 @@ impl Fit {
             (left / right).ln() / PRIOR_PARALLEL,
         ];
         if self.lens_is_free {
-            rows.extend([self.lens.k1 / PRIOR_K1, self.lens.k2 / PRIOR_K2]);
+            let off = (self.lens.centre - self.middle) * (1.0 / (PRIOR_CENTRE * self.lens.radius));
+            rows.extend([self.lens.k1 / PRIOR_K1, self.lens.k2 / PRIOR_K2, off.x, off.y]);
         }
         rows
     }
@@ -224,7 +259,7 @@ impl Fit {
             let p = self.parameters();
             let mut jacobian = DMatrix::zeros(r.len(), p.len());
             for k in 0..p.len() {
-                let step = if k < 8 { 1e-3 } else { 1e-6 };
+                let step = if k == 8 || k == 9 { 1e-6 } else { 1e-3 };
                 let mut q = p.clone();
                 q[k] += step;
                 for (i, moved) in self.with(&q).residuals(sides).iter().enumerate() {

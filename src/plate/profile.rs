@@ -22,21 +22,29 @@ const SETTLE: f64 = 7.0;
 /// Looks along `inward` (a unit vector) from `reach` pixels outside `at` to `reach` pixels inside. Gives the step's signed distance from `at`,
 /// positive inwards. What transmits more than `bare` is no glass.
 pub fn edge(seen: &Image<Transmittance>, at: Point, inward: Point, reach: f64, bare: f32) -> Option<f64> {
-    let count = (2.0 * reach * FINE) as usize + 1;
-    let along = Point::new(-inward.y, inward.x);
-    let line: Vec<f64> = (0..count)
-        .map(|i| {
-            let centre = at + inward * (i as f64 / FINE - reach);
-            let sum: f64 = (-ALONG..=ALONG).filter_map(|k| bilinear(seen, centre + along * k as f64)).sum();
-            sum / (2 * ALONG + 1) as f64
-        })
-        .collect();
+    let line: Vec<f64> = across(seen, at, inward, (reach, reach)).map(|(_, t)| t).collect();
     let place = step(&line, bare as f64)?;
     let end = at + inward * reach;
     let start = at - inward * reach;
     let inside =
         |p: Point| p.x > 1.0 && p.y > 1.0 && p.x < seen.columns() as f64 - 1.0 && p.y < seen.rows() as f64 - 1.0;
     (inside(start) && inside(end)).then_some(place / FINE - reach)
+}
+
+/// Samples along `inward`, from `span.0` pixels outside `at` to `span.1` inside: (distance, transmittance).
+pub fn across(
+    seen: &Image<Transmittance>,
+    at: Point,
+    inward: Point,
+    span: (f64, f64),
+) -> impl Iterator<Item = (f64, f64)> {
+    let along = Point::new(-inward.y, inward.x);
+    (0..=((span.0 + span.1) * FINE) as usize).map(move |i| {
+        let distance = i as f64 / FINE - span.0;
+        let centre = at + inward * distance;
+        let sum: f64 = (-ALONG..=ALONG).filter_map(|k| bilinear(seen, centre + along * k as f64)).sum();
+        (distance, sum / (2 * ALONG + 1) as f64)
+    })
 }
 
 /// Index (with fraction) of the first step to a level under `bare`.

@@ -167,6 +167,7 @@ pub fn done(id: &str, tone: &Tone, size_mm: [f64; 2], strength: f32, seed: u64) 
             },
             base: BaseRecord {
                 density: 0.121,
+                stands_on: 0.121,
                 from: "rebate".into(),
                 spread: 0.004,
                 plate_density: Some(own),
