@@ -71,6 +71,7 @@ pub fn exif(record: &PlateRecord, unique_id: &str) -> Directory {
     let exposure = &record.exposure;
     let mut exif = Directory::new();
     exif.set(36864, Value::Opaque(b"0232".to_vec())); // ExifVersion
+    exif.set(40960, Value::Opaque(b"0100".to_vec())); // FlashpixVersion, which the standard asks for beside it
     exif.short(40961, 0xffff); // ColorSpace: the ICC profile says it
     exif.text(42016, unique_id); // ImageUniqueID
     let numbers = [
