@@ -1,19 +1,21 @@
 //! A whole session: every plate, the batch's base, the pages. What can be done is done, whatever fails.
 
-use crate::archive::{self, Compression};
+use crate::archive::{self, Compression, digest};
 use crate::bracket::brackets;
 use crate::copy::round;
-use crate::density::Batch;
+use crate::density::{Batch, Reading};
 use crate::error::{Error, Fault, InFile, Warning};
 use crate::frame::CaptureProfile;
 use crate::image::Image;
-use crate::notes::{BaseFrom, Bracket, Plate, Session};
+use crate::kept::{Inputs, Kept};
+use crate::notes::{BaseFrom, Plate, Session};
 use crate::panel::{self, Panel};
 use crate::pipeline::{self, Failure, Rectified, Run};
 use crate::positive::Tone;
 use crate::progress::Progress;
 use crate::record::{FileDigest, Software};
-use crate::report::{self, BlankReport, FailedPlate, PlateReport, SessionReport};
+use crate::report::{self, BlankReport, BracketReport, DonePlate, FailedPlate, PlateReport, SessionReport};
+use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
 /// What to do with a session.
@@ -23,6 +25,8 @@ pub struct Options {
     /// Plates to do; all without one.
     pub plates: Vec<String>,
     pub force: bool,
+    /// Do everything anew, whatever an earlier run left.
+    pub fresh: bool,
     pub quiet: bool,
     pub compression: Compression,
 }
@@ -30,10 +34,50 @@ pub struct Options {
 /// What came of it.
 pub struct Digitized {
     pub report: SessionReport,
+    /// Plates and brackets whose results an earlier run left and that still hold.
+    pub kept: Vec<String>,
     pub errors: Vec<Error>,
 }
 
-/// Digitizes a session's plates into `options.out`.
+/// What an earlier run told of a plate.
+#[derive(Serialize, Deserialize)]
+struct KeptPlate {
+    reading: Option<Reading>,
+    /// Base plus fog that the results stand on, and the batch's.
+    stands_on: f64,
+    batch: f64,
+    page: DonePlate,
+}
+
+/// What an earlier run told of the panel.
+#[derive(Serialize, Deserialize)]
+struct KeptPanel {
+    warnings: Vec<Warning>,
+    blank: Option<BlankReport>,
+}
+
+/// A plate on its way: done before, or on its own grid and not yet printed.
+enum Way {
+    Kept(Box<KeptPlate>),
+    Rectified(Box<Rectified>),
+}
+
+impl Way {
+    fn reading(&self) -> Option<Reading> {
+        match self {
+            Way::Kept(kept) => kept.reading.clone(),
+            Way::Rectified(done) => done.reading.clone(),
+        }
+    }
+}
+
+impl KeptPlate {
+    fn stands(&self, batch: &Batch) -> bool {
+        self.stands_on == batch.standing(self.reading.as_ref()).density && self.batch == batch.density
+    }
+}
+
+/// Digitizes a session's plates into `options.out`. Work that an earlier run did from the same files with the same settings is kept.
 pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<Error>> {
     let plates = chosen(session, &options.plates)?;
     let file = &session.file;
@@ -43,36 +87,92 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
         (Ok(profile), Ok(tone)) => (profile, tone),
         (a, b) => return Err([a.err(), b.err()].into_iter().flatten().collect()),
     };
-    let out = prepare(&options.out).map_err(|e| vec![e])?;
-    let steps = 1 + plates.len() * pipeline::STAGES + session.brackets.len();
-    let progress = Progress::new(steps, options.quiet);
-    progress.stage("panel", "reading the blanks");
-    let (panel, mut errors) = Panel::load(session, &profile, &|_| ());
+    let one = |error: Error| vec![error];
+    let out = prepare(&options.out).map_err(one)?;
+    let store = Kept::open(&out, options.fresh).map_err(one)?;
+    archive::atomic::clear_leftovers(&out).map_err(one)?;
+
+    let inputs = Inputs::read(session, &plates);
+    let settings = format!("{profile:?}\n{tone:?}\n{}\n{:?}", options.force, options.compression);
+    let light = inputs.light_key(session, &settings);
+    let keys: Vec<String> = plates.iter().map(|p| inputs.plate_key(session, p, &light)).collect();
+    let mut earlier: Vec<Option<Box<KeptPlate>>> =
+        plates.iter().zip(&keys).map(|(p, key)| store.find(&kept_plate(p), key)).collect();
+    let mut told: Option<KeptPanel> = store.find("panel", &light);
+    // Where nothing else is to be done, plates that stand on another base than now are done anew.
+    let batch_of = |readings: &[Option<Reading>]| Batch::new(readings, session.base.scope).in_file(file);
+    if told.is_none() || patch_elsewhere(session, &plates).is_some() {
+        earlier.iter_mut().for_each(|e| *e = None);
+    } else if earlier.iter().all(Option::is_some) {
+        let readings: Vec<_> = earlier.iter().flatten().map(|e| e.reading.clone()).collect();
+        if let Ok(batch) = batch_of(&readings) {
+            earlier.iter_mut().for_each(|e| *e = e.take().filter(|e| e.stands(&batch)));
+        }
+    }
+
+    let to_do = earlier.iter().filter(|e| e.is_none()).count();
+    let progress = Progress::new(1 + to_do * pipeline::STAGES + session.brackets.len(), options.quiet);
+    let mut errors = Vec::new();
+    let panel = if to_do > 0 {
+        progress.stage("panel", "reading the blanks");
+        let (panel, failed) = Panel::load(session, &profile, &|_| ());
+        told = Some(KeptPanel { warnings: panel_warnings(&panel), blank: blank_report(&panel) });
+        // A blank that cannot serve is said by every run.
+        if let (true, Some(told)) = (failed.is_empty(), &told) {
+            errors.extend(store.keep("panel", &light, &[], told).err());
+        }
+        errors.extend(failed);
+        panel
+    } else {
+        Panel::default()
+    };
     let run = Run {
         session,
         profile: &profile,
         panel: &panel,
+        inputs: &inputs,
         tone: &tone,
         out: &out,
         force: options.force,
         compression: options.compression,
         progress: &progress,
     };
-    let rectified: Vec<Result<Rectified, Box<Failure>>> = plates.iter().map(|p| pipeline::rectify(&run, p)).collect();
-    let readings: Vec<_> = match &session.base.from {
-        // A patch on one plate speaks for the batch even where that plate is not asked for: it is then read for its own sake.
-        BaseFrom::Patch { plate, .. } if plates.iter().all(|p| p.id != *plate) => {
-            let own = session.plate(plate).and_then(|p| pipeline::rectify(&run, p).ok()).and_then(|r| r.reading);
-            vec![own]
+    let rectify = |plate: &Plate| pipeline::rectify(&run, plate).map(|done| Way::Rectified(Box::new(done)));
+    let ways: Vec<Result<Way, Box<Failure>>> = plates
+        .iter()
+        .zip(earlier)
+        .map(|(plate, earlier)| earlier.map_or_else(|| rectify(plate), |kept| Ok(Way::Kept(kept))))
+        .collect();
+    let readings: Vec<_> = match patch_elsewhere(session, &plates) {
+        Some(id) => {
+            vec![session.plate(id).and_then(|p| pipeline::rectify(&run, p).ok()).and_then(|r| r.reading)]
         }
-        _ => rectified.iter().map(|r| r.as_ref().ok().and_then(|r| r.reading.clone())).collect(),
+        None => ways.iter().map(|way| way.as_ref().ok().and_then(Way::reading)).collect(),
     };
-    let batch = Batch::new(&readings, session.base.scope).in_file(file);
+    let batch = batch_of(&readings);
     let mut pages = Vec::new();
-    for (plate, done) in plates.iter().zip(rectified) {
-        let result = done.and_then(|done| {
+    let mut kept = Vec::new();
+    for ((plate, key), way) in plates.iter().zip(&keys).zip(ways) {
+        let finish = |done: Rectified, batch: &Batch| -> Result<DonePlate, Box<Failure>> {
+            let reading = done.reading.clone();
+            let page = pipeline::finish(&run, plate, done, batch)?;
+            let stands_on = batch.standing(reading.as_ref()).density;
+            let mut outputs = below(&plate.id, &page.record.outputs);
+            outputs.push(record_digest(&out, &plate.id)?);
+            let told = KeptPlate { reading, stands_on, batch: batch.density, page };
+            store.keep(&kept_plate(plate), key, &outputs, &told)?;
+            Ok(told.page)
+        };
+        let result = way.and_then(|way| {
             let batch = batch.as_ref().map_err(|e| Box::<Failure>::from(e.clone()))?;
-            Ok(pipeline::finish(&run, plate, done, batch)?)
+            match way {
+                Way::Kept(earlier) if earlier.stands(batch) => {
+                    kept.push(plate.id.clone());
+                    Ok(earlier.page)
+                }
+                Way::Kept(_) => finish(pipeline::rectify(&run, plate)?, batch),
+                Way::Rectified(done) => finish(*done, batch),
+            }
         });
         pages.push(match result {
             Ok(page) => {
@@ -88,26 +188,90 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
             }
         });
     }
-    let done: Vec<&str> = pages.iter().filter(|p| matches!(p, PlateReport::Done(_))).map(PlateReport::id).collect();
-    let whole: Vec<Bracket> =
-        session.brackets.iter().filter(|b| b.plates.iter().all(|id| done.contains(&id.as_str()))).cloned().collect();
-    let (compared, failed) = brackets::all(session, &whole, &out, &tone, |name| progress.stage(name, "comparing"));
-    errors.extend(failed);
+    let compared = compare_all(session, &pages, &store, &tone, &out, &progress);
     progress.done();
+    kept.extend(compared.kept);
+    errors.extend(compared.errors);
     errors.dedup();
+    let told = told.unwrap_or(KeptPanel { warnings: Vec::new(), blank: None });
     let report = SessionReport {
         about: session.about.clone(),
         tone: tone.clone(),
         plates: pages,
-        brackets: compared.into_iter().map(|c| c.report).collect(),
-        warnings: session_warnings(session, &panel),
-        blank: blank_report(&panel),
+        brackets: compared.reports,
+        warnings: crate::notes::check(session).into_iter().chain(told.warnings).collect(),
+        blank: told.blank,
         software: Software::this(),
     };
-    if let Err(error) = write_pages(&out, &report).and_then(|()| write_digests(&out, &report.plates)) {
+    if let Err(error) = write_pages(&out, &report).and_then(|()| write_digests(&out, &report.plates, &compared.outputs))
+    {
         errors.push(error);
     }
-    Ok(Digitized { report, errors })
+    Ok(Digitized { report, kept, errors })
+}
+
+/// The plate that the base's patch lies on, where it is not among those asked for: it is then read for its own sake.
+fn patch_elsewhere<'a>(session: &'a Session, plates: &[&Plate]) -> Option<&'a str> {
+    match &session.base.from {
+        BaseFrom::Patch { plate, .. } if plates.iter().all(|p| p.id != *plate) => Some(plate),
+        _ => None,
+    }
+}
+
+fn kept_plate(plate: &Plate) -> String {
+    format!("plate-{}", plate.id)
+}
+
+/// What came of a session's brackets.
+#[derive(Default)]
+struct ComparedAll {
+    reports: Vec<BracketReport>,
+    kept: Vec<String>,
+    outputs: Vec<FileDigest>,
+    errors: Vec<Error>,
+}
+
+/// Compares each bracket all of whose plates are done, unless it was compared before from the same results.
+fn compare_all(
+    session: &Session,
+    pages: &[PlateReport],
+    store: &Kept,
+    tone: &Tone,
+    out: &Path,
+    progress: &Progress,
+) -> ComparedAll {
+    let mut all = ComparedAll::default();
+    let done = |id: &String| match pages.iter().find(|p| p.id() == id) {
+        Some(PlateReport::Done(page)) => Some(&page.record),
+        _ => None,
+    };
+    for bracket in &session.brackets {
+        let Some(records) = bracket.plates.iter().map(done).collect::<Option<Vec<_>>>() else { continue };
+        let name = brackets::folder_name(bracket);
+        progress.stage(&name, "comparing");
+        let on =
+            records.iter().map(|r| (&r.outputs, r.base.stands_on, &r.exposure, &r.development)).collect::<Vec<_>>();
+        let key = digest::sha256_of(format!("{:?}\n{on:?}\n{tone:?}", bracket.matching).as_bytes());
+        let work = format!("compare-{name}");
+        if let Some(report) = store.find(&work, &key) {
+            all.reports.push(report);
+            all.kept.push(name);
+            continue;
+        }
+        let compared = brackets::one(session, bracket, out, tone).and_then(|compared| {
+            let outputs = brackets::outputs(out, bracket)?;
+            store.keep(&work, &key, &outputs, &compared.report)?;
+            Ok((compared.report, outputs))
+        });
+        match compared {
+            Ok((report, outputs)) => {
+                all.reports.push(report);
+                all.outputs.extend(outputs);
+            }
+            Err(error) => all.errors.push(error),
+        }
+    }
+    all
 }
 
 /// What a check found: each warning with the plate, or the session, that it is of.
@@ -132,6 +296,7 @@ pub fn check(session: &Session, plates: &[String], quiet: bool) -> Result<Checke
         session,
         profile: &profile,
         panel: &panel,
+        inputs: &Inputs::default(),
         tone: &tone,
         out: &scratch,
         force: false,
@@ -187,7 +352,6 @@ fn chosen<'a>(session: &'a Session, ids: &[String]) -> Result<Vec<&'a Plate>, Ve
 fn prepare(out: &Path) -> Result<PathBuf, Error> {
     std::fs::create_dir_all(out).in_file(out)?;
     tempfile::tempfile_in(out).in_file(out)?;
-    archive::atomic::clear_leftovers(out)?;
     Ok(out.to_path_buf())
 }
 
@@ -215,10 +379,11 @@ fn seen_file(out: &Path, plate: &Plate) -> PathBuf {
 }
 
 fn session_warnings(session: &Session, panel: &Panel) -> Vec<Warning> {
-    let mut warnings = crate::notes::check(session);
-    warnings.extend(panel.warnings.iter().cloned());
-    warnings.extend(panel.groups.iter().flat_map(|g| g.warnings.iter().cloned()));
-    warnings
+    crate::notes::check(session).into_iter().chain(panel_warnings(panel)).collect()
+}
+
+fn panel_warnings(panel: &Panel) -> Vec<Warning> {
+    panel.warnings.iter().chain(panel.groups.iter().flat_map(|g| &g.warnings)).cloned().collect()
 }
 
 /// The first camera's blank, for the page.
@@ -248,17 +413,26 @@ fn write_pages(out: &Path, report: &SessionReport) -> Result<(), Error> {
 }
 
 /// Brings the folder's list of digests up to date with what this run has written.
-fn write_digests(out: &Path, plates: &[PlateReport]) -> Result<(), Error> {
+fn write_digests(out: &Path, plates: &[PlateReport], compared: &[FileDigest]) -> Result<(), Error> {
     let mut written =
         vec![archive::bag::digest_below(out, "report.html")?, archive::bag::digest_below(out, "session.json")?];
+    written.extend_from_slice(compared);
     for plate in plates {
         let PlateReport::Done(page) = plate else { continue };
         let id = &page.record.plate;
-        let below = |output: &FileDigest| FileDigest { file: format!("{id}/{}", output.file), ..output.clone() };
-        written.extend(page.record.outputs.iter().map(below));
-        written.push(archive::bag::digest_below(out, &format!("{id}/{id}-record.json"))?);
+        written.extend(below(id, &page.record.outputs));
+        written.push(record_digest(out, id)?);
     }
     archive::bag::update_digests(out, &written, &[])
+}
+
+/// A plate's results as they lie below OUT.
+fn below(id: &str, outputs: &[FileDigest]) -> Vec<FileDigest> {
+    outputs.iter().map(|output| FileDigest { file: format!("{id}/{}", output.file), ..output.clone() }).collect()
+}
+
+fn record_digest(out: &Path, id: &str) -> Result<FileDigest, Error> {
+    archive::bag::digest_below(out, &format!("{id}/{id}-record.json"))
 }
 
 /// What was read, for the terminal: one line a plate, then the warnings.
@@ -299,6 +473,9 @@ pub fn told(done: &Digitized, out: &Path) -> String {
     }
     for warning in &done.report.warnings {
         let _ = writeln!(text, "{}: {}", warning.code, warning.message);
+    }
+    if !done.kept.is_empty() {
+        let _ = writeln!(text, "Kept as an earlier run left them: {}", done.kept.join(", "));
     }
     let _ = writeln!(text, "Results are in {}; look at {}", out.display(), out.join("report.html").display());
     text

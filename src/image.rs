@@ -5,7 +5,7 @@
 use rayon::prelude::*;
 
 /// How many rows and columns an image has.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, serde::Deserialize)]
 pub struct Size {
     pub rows: usize,
     pub columns: usize,

@@ -27,6 +27,7 @@ pub mod error;
 pub mod frame;
 pub mod geometry;
 pub mod image;
+pub mod kept;
 pub mod light;
 pub mod measure;
 pub mod mosaic;

@@ -14,6 +14,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// Blanks of all cameras.
+#[derive(Default)]
 pub struct Panel {
     pub groups: Vec<Group>,
     /// Share of veiling glare, where an opaque patch or the capture profile tells it.

@@ -13,6 +13,7 @@ use crate::frame::{CaptureProfile, Settings};
 use crate::geometry::resample::{Kernel, resample_as};
 use crate::geometry::{Lens, Lie, Point, View, lie};
 use crate::image::{Image, Size};
+use crate::kept::Inputs;
 use crate::notes::{BaseFrom, Emulsion, Plate, Session};
 use crate::panel::Panel;
 use crate::plate::{self, CONFIDENT, Outline, rebate};
@@ -44,6 +45,7 @@ pub struct Run<'a> {
     pub session: &'a Session,
     pub profile: &'a CaptureProfile,
     pub panel: &'a Panel,
+    pub inputs: &'a Inputs,
     pub tone: &'a Tone,
     pub out: &'a Path,
     pub force: bool,
@@ -500,10 +502,7 @@ fn record(
     let mut files: Vec<&PathBuf> = captures.chain(&done.blanks).chain(&done.darks).collect();
     files.extend(session.copy.opaque.iter().map(|o| &o.capture));
     files.dedup();
-    let inputs = files
-        .par_iter()
-        .map(|f| Ok(FileDigest { file: session.relative(f), sha256: archive::digest::sha256(f)? }))
-        .collect::<Result<Vec<_>, Error>>()?;
+    let inputs = files.par_iter().map(|f| run.inputs.of(session, f)).collect::<Result<Vec<_>, Error>>()?;
     let above = |share: f64| round(done.histogram.percentile(share) - standing.density, 4);
     let coarsest = -(10.0 / FULL).log10();
     Ok(PlateRecord {

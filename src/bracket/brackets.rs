@@ -5,9 +5,11 @@
 
 use super::compare::{BracketPlate, Comparison, compare};
 use super::{files, stored, words};
+use crate::archive::bag::digest_below;
 use crate::error::{Error, Fault, InFile};
 use crate::notes::{Bracket, Session};
 use crate::positive::Tone;
+use crate::record::FileDigest;
 use crate::report::BracketReport;
 use std::path::Path;
 
@@ -35,7 +37,24 @@ pub fn all(
     }))
 }
 
-fn one(session: &Session, bracket: &Bracket, out: &Path, tone: &Tone) -> Result<Compared, Error> {
+/// Digests of a bracket's files, by their names below `out`, in order.
+pub fn outputs(out: &Path, bracket: &Bracket) -> Result<Vec<FileDigest>, Error> {
+    let mut files = Vec::new();
+    let mut folders = vec![format!("compare/{}", folder_name(bracket))];
+    while let Some(name) = folders.pop() {
+        let folder = out.join(&name);
+        for entry in std::fs::read_dir(&folder).in_file(&folder)? {
+            let entry = entry.in_file(&folder)?;
+            let below = format!("{name}/{}", entry.file_name().to_string_lossy());
+            if entry.path().is_dir() { folders.push(below) } else { files.push(below) }
+        }
+    }
+    files.sort();
+    files.iter().map(|name| digest_below(out, name)).collect()
+}
+
+/// Compares one bracket and writes its files.
+pub fn one(session: &Session, bracket: &Bracket, out: &Path, tone: &Tone) -> Result<Compared, Error> {
     let at_notes = |fault: Fault| Error::at_line(&session.file, bracket.line, fault);
     let mut noted = Vec::new();
     for id in &bracket.plates {

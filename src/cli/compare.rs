@@ -1,8 +1,10 @@
 //! `hyaline compare SESSION`: the brackets alone, from plates that are digitized already.
 
 use super::{Common, Outcome, digitize::out_folder};
+use crate::archive::bag::update_digests;
 use crate::bracket::brackets::{self, Compared};
 use crate::error::{Error, Fault, InFile};
+use crate::kept::Kept;
 use crate::notes::{self, Bracket, Matching, Session};
 use crate::positive::Tone;
 use crate::progress::Progress;
@@ -61,8 +63,16 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
     };
     let out = out_folder(&session, args.out.as_deref());
     let progress = Progress::new(wanted.len(), common.quiet || common.json);
-    let (done, errors) = brackets::all(&session, &wanted, &out, &tone, |name| progress.stage(name, "comparing"));
+    let _held = match out.is_dir().then(|| Kept::open(&out, false)).transpose() {
+        Ok(held) => held,
+        Err(error) => return error.into(),
+    };
+    let (done, mut errors) = brackets::all(&session, &wanted, &out, &tone, |name| progress.stage(name, "comparing"));
     progress.done();
+    for bracket in wanted.iter().filter(|b| done.iter().any(|d| d.report.plates == b.plates)) {
+        let listed = brackets::outputs(&out, bracket).and_then(|written| update_digests(&out, &written, &[]));
+        errors.extend(listed.err());
+    }
     let json = serde_json::json!({ "comparisons": done.iter().map(|d| &d.comparison).collect::<Vec<_>>() });
     Outcome { text: if common.quiet { String::new() } else { told(&done, &out) }, json, errors }
 }

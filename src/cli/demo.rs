@@ -27,6 +27,6 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
         let text = format!("A made-up session lies in {}\n", args.dir.display());
         return Outcome { text, json: serde_json::json!({ "session": args.dir }), errors: Vec::new() };
     }
-    let session = SessionArgs { session: args.dir.clone(), out: None, plates: Vec::new(), force: false };
+    let session = SessionArgs { session: args.dir.clone(), out: None, plates: Vec::new(), force: false, fresh: false };
     digitize::run(&digitize::Args { session, deflate: false }, common)
 }

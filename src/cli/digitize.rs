@@ -33,13 +33,18 @@ fn session_into_out(session: &Session, args: &Args, common: &Common) -> Outcome 
         out: out_folder(session, args.session.out.as_deref()),
         plates: args.session.plates.clone(),
         force: args.session.force,
+        fresh: args.session.fresh,
         quiet: common.quiet || common.json,
         compression: if args.deflate { Compression::Deflate } else { Compression::None },
     };
     match batch::digitize(session, &options) {
         Ok(done) => Outcome {
             text: if common.quiet { String::new() } else { batch::told(&done, &options.out) },
-            json: serde_json::to_value(report::summary(&done.report)).unwrap_or_default(),
+            json: {
+                let mut json = serde_json::to_value(report::summary(&done.report)).unwrap_or_default();
+                json["kept"] = done.kept.clone().into();
+                json
+            },
             errors: done.errors,
         },
         Err(errors) => Outcome::failed(errors),

@@ -56,6 +56,9 @@ pub struct SessionArgs {
     /// Go on where a check would stop a plate; the record says so
     #[arg(long)]
     pub force: bool,
+    /// Do everything anew, whatever an earlier run left
+    #[arg(long)]
+    pub fresh: bool,
 }
 
 #[derive(Debug, Subcommand)]

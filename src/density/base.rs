@@ -5,6 +5,7 @@
 
 use crate::error::{Fault, Warning};
 use crate::notes::BaseScope;
+use serde::{Deserialize, Serialize};
 
 /// Density of uncoated glass against bare light: ((n − 1) ÷ (n + 1))² reflected at either surface (Fresnel), n = 1.52, all orders.
 pub const CLEAR_GLASS: f64 = 0.0370;
@@ -14,12 +15,19 @@ pub const OUTLIER: f64 = 0.05;
 const UNEVEN: f64 = 0.05;
 
 /// One plate's own reading of its base.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Reading {
     pub density: f64,
     pub spread: f64,
     /// "rebate", "patch" or "notes".
+    #[serde(deserialize_with = "known_source")]
     pub from: &'static str,
+}
+
+fn known_source<'de, D: serde::Deserializer<'de>>(from: D) -> Result<&'static str, D::Error> {
+    let name = String::deserialize(from)?;
+    let known = ["rebate", "patch", "notes"].into_iter().find(|known| *known == name);
+    known.ok_or_else(|| serde::de::Error::custom("no source of base readings"))
 }
 
 /// What a batch of readings says.

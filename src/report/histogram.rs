@@ -11,7 +11,7 @@ const FROM: f64 = -0.30;
 const BINS: usize = 240;
 
 /// Counts of pixels by density above base.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Histogram {
     counts: Vec<u64>,
 }

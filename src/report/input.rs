@@ -10,6 +10,7 @@ use crate::image::Size;
 use crate::notes::{About, Development, Exposure};
 use crate::positive::Tone;
 use crate::record::{PlateRecord, Software};
+use serde::{Deserialize, Serialize};
 
 /// A whole session, in the order of its notes.
 #[derive(Debug, Clone)]
@@ -31,10 +32,11 @@ pub enum PlateReport {
 }
 
 /// A plate with its results.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct DonePlate {
     pub record: PlateRecord,
     /// The positive, at most 2048 pixels a side; the same bytes as in ID-preview.jpg will do.
+    #[serde(with = "picture")]
     pub preview_jpeg: Vec<u8>,
     pub histogram: Histogram,
     /// Added printing exposure, 0 unless the plate was matched on purpose.
@@ -60,9 +62,10 @@ pub struct FailedPlate {
 }
 
 /// A capture with the plate's outline.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Seen {
     /// The capture as the sensor saw it, made small.
+    #[serde(with = "picture")]
     pub jpeg: Vec<u8>,
     /// Of the capture itself: outline and corners count its pixels.
     pub size: Size,
@@ -75,14 +78,16 @@ pub struct Seen {
 }
 
 /// The same frame before and after its blank was divided out, both small.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct LightPictures {
+    #[serde(with = "picture")]
     pub before_jpeg: Vec<u8>,
+    #[serde(with = "picture")]
     pub after_jpeg: Vec<u8>,
 }
 
 /// How a plate was put together from its tiles, in millimetres on the result (x to the right, y down).
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Tiles {
     /// The tiles' names and corners, in the order of the record's tiles.
     pub outlines: Vec<(String, [Point; 4])>,
@@ -91,15 +96,16 @@ pub struct Tiles {
 }
 
 /// The averaged blank.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct BlankReport {
+    #[serde(with = "picture")]
     pub jpeg: Vec<u8>,
     /// What was found, as name and value: "frames", "3"; "darkest corner", "61 % of the middle".
     pub facts: Vec<(String, String)>,
 }
 
 /// A comparison of plates that stands on a page of its own.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct BracketReport {
     pub plates: Vec<String>,
     /// From OUT, with '/': "compare/K-01-K-02/index.html".
@@ -114,5 +120,19 @@ impl PlateReport {
             PlateReport::Done(plate) => &plate.record.plate,
             PlateReport::Failed(plate) => &plate.id,
         }
+    }
+}
+
+/// A picture's bytes as text (RFC 4648, base 64).
+mod picture {
+    use base64::{Engine, engine::general_purpose::STANDARD};
+    use serde::{Deserialize, Deserializer, Serializer, de::Error};
+
+    pub fn serialize<S: Serializer>(bytes: &[u8], to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_str(&STANDARD.encode(bytes))
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<u8>, D::Error> {
+        STANDARD.decode(String::deserialize(from)?).map_err(D::Error::custom)
     }
 }

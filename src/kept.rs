@@ -1,0 +1,193 @@
+//! What an earlier run left in OUT that still holds, so that a run goes on where the last one stopped and does only what changed.
+//!
+//! In: what a piece of work depends on, as one key (settings as text, files by their digests, the program by its own). Out: its outcome,
+//! if the same work was done before and every file that it wrote still is what it was. Notes about kept work lie in OUT/.hyaline, a hidden folder
+//! that packages leave out; without it everything is done anew. Whatever cannot be read there is as good as not there.
+//! Also keeps a second run away from a folder that one is working on.
+
+use crate::archive::{atomic, digest};
+use crate::error::{Error, Fault, InFile};
+use crate::notes::{Plate, Session};
+use crate::record::FileDigest;
+use rayon::prelude::*;
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs::{File, TryLockError};
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+
+/// The hidden folder in OUT.
+pub const FOLDER: &str = ".hyaline";
+
+/// Kept work of one folder of results. While it lives, no other run may work there.
+pub struct Kept {
+    out: PathBuf,
+    folder: PathBuf,
+    /// Whether to look at what is there.
+    fresh: bool,
+    _held: Option<File>,
+}
+
+/// One piece of work: what it depended on, what it wrote (below OUT), what it told.
+#[derive(Serialize, Deserialize)]
+struct Work<T> {
+    key: String,
+    outputs: Vec<FileDigest>,
+    told: T,
+}
+
+impl Kept {
+    /// Takes hold of OUT, which must be there. `fresh`: nothing that was kept is used.
+    pub fn open(out: &Path, fresh: bool) -> Result<Kept, Error> {
+        let folder = out.join(FOLDER);
+        std::fs::create_dir_all(&folder).in_file(&folder)?;
+        let held = hold(&folder.join("held"), out)?;
+        Ok(Kept { out: out.to_path_buf(), folder, fresh, _held: held })
+    }
+
+    /// What work named `name` told, if it stands as it was done for `key`.
+    pub fn find<T: DeserializeOwned>(&self, name: &str, key: &str) -> Option<T> {
+        if self.fresh {
+            return None;
+        }
+        let bytes = std::fs::read(self.path(name)).ok()?;
+        let work: Work<T> = serde_json::from_slice(&bytes).ok()?;
+        let stands = |f: &FileDigest| digest::sha256(&self.out.join(&f.file)).is_ok_and(|now| now == f.sha256);
+        (work.key == key && work.outputs.par_iter().all(stands)).then_some(work.told)
+    }
+
+    /// Keeps what was told by work that wrote `outputs`.
+    pub fn keep<T: Serialize>(&self, name: &str, key: &str, outputs: &[FileDigest], told: &T) -> Result<(), Error> {
+        let path = self.path(name);
+        let work = Work { key: key.to_string(), outputs: outputs.to_vec(), told };
+        let json =
+            serde_json::to_vec(&work).map_err(|e| Error::new(&path, Fault::new(e.to_string(), "run it again")))?;
+        atomic::write_whole(&path, &json)
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.join(format!("{name}.json"))
+    }
+}
+
+/// The system lets go of the file however a run ends.
+fn hold(path: &Path, out: &Path) -> Result<Option<File>, Error> {
+    let mut file = File::options().read(true).write(true).create(true).truncate(false).open(path).in_file(path)?;
+    match file.try_lock() {
+        Ok(()) => {
+            file.set_len(0).and_then(|()| write!(file, "{}", std::process::id())).in_file(path)?;
+            Ok(Some(file))
+        }
+        Err(TryLockError::WouldBlock) => {
+            let mut by = String::new();
+            let _ = file.read_to_string(&mut by);
+            let mend = "wait until it is done, or name another place with --out";
+            Err(Fault::new(format!("process {} is working on these results", by.trim()), mend)).in_file(out)
+        }
+        // A network drive may know no locks.
+        Err(TryLockError::Error(_)) => Ok(None),
+    }
+}
+
+/// Digests of all files that a session names, each read once.
+#[derive(Default)]
+pub struct Inputs(BTreeMap<PathBuf, String>);
+
+impl Inputs {
+    /// A file that cannot be read has none; the work that needs it will say so.
+    pub fn read(session: &Session, plates: &[&Plate]) -> Inputs {
+        let copy = &session.copy;
+        let files: BTreeSet<&PathBuf> = (copy.blanks.iter().chain(&copy.darks))
+            .chain(copy.opaque.iter().map(|o| &o.capture))
+            .chain(plates.iter().flat_map(|p| p.captures.iter().flatten()))
+            .collect();
+        let files: Vec<&PathBuf> = files.into_iter().collect();
+        Inputs(files.par_iter().filter_map(|f| Some(((*f).clone(), digest::sha256(f).ok()?))).collect())
+    }
+
+    /// As records name them.
+    pub fn of(&self, session: &Session, file: &Path) -> Result<FileDigest, Error> {
+        let sha256 = self.0.get(file).map_or_else(|| digest::sha256(file), |known| Ok(known.clone()))?;
+        Ok(FileDigest { file: session.relative(file), sha256 })
+    }
+
+    /// What a result depends on beside its plate: the program, the light, the settings.
+    pub fn light_key(&self, session: &Session, settings: &str) -> String {
+        let copy = &session.copy;
+        let opaque = copy.opaque.as_ref().map(|o| (self.named(session, [&o.capture]), o.rect_px));
+        let text = format!(
+            "{}\n{settings}\n{:?}\n{:?}\n{opaque:?}",
+            program(),
+            self.named(session, &copy.blanks),
+            self.named(session, &copy.darks),
+        );
+        digest::sha256_of(text.as_bytes())
+    }
+
+    /// What a plate's results depend on; `light` is [`Inputs::light_key`].
+    pub fn plate_key(&self, session: &Session, plate: &Plate, light: &str) -> String {
+        let captures: Vec<_> = plate.captures.iter().map(|view| self.named(session, view)).collect();
+        // The line at which a plate stands in the notes changes nothing.
+        let Plate { id, line: _, size, captures: _, corners_px, rotate, notes, exposure, development } = plate;
+        let text = format!(
+            "{light}\n{:?}\n{:?} {:?}\n{:?}\n{:?}\n{captures:?}\n{:?}",
+            session.about,
+            session.copy.emulsion,
+            session.copy.emulsion_stated,
+            session.base,
+            session.positive,
+            (id, size, corners_px, rotate, notes, exposure, development),
+        );
+        digest::sha256_of(text.as_bytes())
+    }
+
+    fn named<'a>(
+        &self,
+        session: &Session,
+        files: impl IntoIterator<Item = &'a PathBuf>,
+    ) -> Vec<(String, Option<&String>)> {
+        files.into_iter().map(|f| (session.relative(f), self.0.get(f))).collect()
+    }
+}
+
+/// The program's own digest: another build may do the same work otherwise.
+fn program() -> String {
+    let own = std::env::current_exe().ok().and_then(|path| digest::sha256(&path).ok());
+    format!("{} {}", env!("CARGO_PKG_VERSION"), own.unwrap_or_default())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::archive::digest::sha256_of;
+
+    #[test]
+    fn work_stands_only_for_its_key_and_its_files() {
+        let out = tempfile::tempdir().unwrap();
+        let kept = Kept::open(out.path(), false).unwrap();
+        std::fs::write(out.path().join("a"), "1").unwrap();
+        let outputs = [FileDigest { file: "a".into(), sha256: sha256_of(b"1") }];
+        kept.keep("plate-K-01", "key", &outputs, &0.1f64).unwrap();
+        assert_eq!(kept.find::<f64>("plate-K-01", "key"), Some(0.1));
+        assert_eq!(kept.find::<f64>("plate-K-01", "other"), None);
+        assert_eq!(kept.find::<f64>("plate-K-02", "key"), None);
+        std::fs::write(out.path().join("a"), "2").unwrap();
+        assert_eq!(kept.find::<f64>("plate-K-01", "key"), None);
+        std::fs::write(out.path().join("a"), "1").unwrap();
+        drop(kept);
+        assert_eq!(Kept::open(out.path(), true).unwrap().find::<f64>("plate-K-01", "key"), None);
+        std::fs::write(out.path().join(".hyaline/plate-K-01.json"), "{ cut off").unwrap();
+        assert_eq!(Kept::open(out.path(), false).unwrap().find::<f64>("plate-K-01", "key"), None);
+    }
+
+    #[test]
+    fn a_second_run_is_kept_away_and_told_of_the_first() {
+        let out = tempfile::tempdir().unwrap();
+        let first = Kept::open(out.path(), false).unwrap();
+        let Err(refused) = Kept::open(out.path(), false) else { panic!("two hold one folder") };
+        assert!(refused.to_string().contains(&std::process::id().to_string()), "{refused}");
+        drop(first);
+        assert!(Kept::open(out.path(), false).is_ok());
+    }
+}

@@ -1,0 +1,124 @@
+//! A run goes on where the last one stopped: only what changed is done again, whatever ends a run leaves nothing half-written, and the
+//! bytes are the same whichever way they came about.
+
+mod small;
+
+use hyaline::archive::digest::sha256;
+use small::{Session, files, plate_frame};
+use std::collections::BTreeMap;
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+/// Every result with its digest; hidden files are the program's own.
+fn results(session: &Session) -> BTreeMap<String, String> {
+    let out = session.path("out");
+    let name = |f: &std::path::PathBuf| f.strip_prefix(&out).unwrap().to_string_lossy().into_owned();
+    files(&out).iter().filter(|f| !name(f).starts_with('.')).map(|f| (name(f), sha256(f).unwrap())).collect()
+}
+
+fn kept(session: &Session, arguments: &[&str]) -> Vec<String> {
+    let run = session.run(&[&["digitize", "--json"], arguments].concat());
+    assert_eq!(run.status, Some(0), "{}", run.err);
+    let told: serde_json::Value = serde_json::from_str(&run.out).unwrap();
+    told["kept"].as_array().unwrap().iter().map(|id| id.as_str().unwrap().to_string()).collect()
+}
+
+#[test]
+fn only_what_changed_is_done_again() {
+    let session = Session::new(2);
+    assert!(kept(&session, &[]).is_empty());
+    let first = results(&session);
+    assert_eq!(kept(&session, &[]), ["K-01", "K-02"]);
+    assert_eq!(results(&session), first);
+    assert!(kept(&session, &["--fresh"]).is_empty());
+    assert_eq!(results(&session), first);
+
+    // A result that was damaged or lost is made again.
+    std::fs::write(session.path("out/K-02/K-02-preview.jpg"), "spoilt").unwrap();
+    assert_eq!(kept(&session, &[]), ["K-01"]);
+    std::fs::remove_file(session.path("out/K-01/K-01-negative.tif")).unwrap();
+    assert_eq!(kept(&session, &[]), ["K-02"]);
+    assert_eq!(results(&session), first);
+
+    // A plate's own notes concern it alone; the lines that follow may move.
+    session.edit("id = \"K-01\"", "id = \"K-01\"\nnotes = \"tide half out\"");
+    assert_eq!(kept(&session, &[]), ["K-02"]);
+    // A capture of its own; the batch's base stays where it was only if the reading is the same.
+    session.write("captures/k02.jpg", &plate_frame(2)[..]);
+    assert_eq!(kept(&session, &[]), ["K-01", "K-02"]);
+    // The tone profile concerns all.
+    session.edit("[[plate]]", "[positive]\ntone = \"long\"\n\n[[plate]]");
+    assert!(kept(&session, &[]).is_empty());
+}
+
+#[test]
+fn threads_and_order_change_nothing() {
+    let session = Session::new(2);
+    kept(&session, &["--jobs", "1"]);
+    let one = results(&session);
+    kept(&session, &["--jobs", "2", "--fresh"]);
+    assert_eq!(results(&session), one);
+    assert!(one.len() >= 8, "{one:?}");
+}
+
+/// Killed at moments spread over a run, again and again, with no chance to tidy up; HYALINE_KILLS sets how often.
+#[test]
+fn killed_at_any_moment_nothing_is_half_written_and_the_next_run_completes() {
+    let kills: u32 = std::env::var("HYALINE_KILLS").ok().and_then(|n| n.parse().ok()).unwrap_or(12);
+    let session = Session::new(2);
+    let began = Instant::now();
+    kept(&session, &[]);
+    let whole = began.elapsed();
+    let clean = results(&session);
+    let record_of = |name: &str| session.path("out").join(name);
+    for kill in 0..kills {
+        if kill % 3 == 0 {
+            std::fs::remove_dir_all(session.path("out")).unwrap();
+        }
+        let mut run = Command::new(env!("CARGO_BIN_EXE_hyaline"))
+            .arg("digitize")
+            .arg(session.path(""))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        // Golden-ratio steps cover the run evenly whatever their number.
+        let share = (f64::from(kill) * 0.618_034).fract();
+        std::thread::sleep(Duration::from_secs_f64(whole.as_secs_f64() * share));
+        run.kill().unwrap();
+        run.wait().unwrap();
+        for (name, digest) in results(&session) {
+            let whole = clean.get(&name).is_some_and(|known| *known == digest);
+            // Lists and pages of the whole session are whole of their own moment.
+            let of_moment = ["digests.sha256", "session.json", "report.html"].contains(&name.as_str());
+            assert!(whole || of_moment, "{} is half-written after kill {kill}", record_of(&name).display());
+        }
+    }
+    kept(&session, &[]);
+    assert_eq!(results(&session), clean);
+    println!("survived {kills} kills");
+}
+
+#[test]
+fn a_second_run_is_told_who_is_at_work() {
+    let session = Session::new(1);
+    kept(&session, &[]);
+    let held = hyaline::kept::Kept::open(&session.path("out"), false).unwrap();
+    let run = session.run(&["digitize"]);
+    assert_eq!(run.status, Some(1));
+    assert!(run.err.contains(&format!("process {}", std::process::id())), "{}", run.err);
+    drop(held);
+    assert_eq!(kept(&session, &[]), ["K-01"]);
+}
+
+/// Every result stands in the list of digests, and nothing else does.
+#[test]
+fn the_list_of_digests_is_whole() {
+    let session = Session::new(2);
+    session.write("captures/k02.jpg", &plate_frame(1));
+    session.edit("[[plate]]", "[[bracket]]\nplates = [\"K-01\", \"K-02\"]\n\n[[plate]]");
+    assert!(kept(&session, &[]).is_empty());
+    assert_eq!(kept(&session, &[]), ["K-01", "K-02", "K-01-K-02"]);
+    let verified = Command::new(env!("CARGO_BIN_EXE_hyaline")).arg("verify").arg(session.path("out")).output().unwrap();
+    assert!(verified.status.success(), "{}", String::from_utf8_lossy(&verified.stderr));
+}
