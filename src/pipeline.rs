@@ -367,7 +367,7 @@ fn read_base(
     warnings: &mut Vec<Warning>,
 ) -> Option<Reading> {
     match &session.base.from {
-        BaseFrom::Density(density) => Some(Reading { density: *density, spread: 0.0, from: "notes" }),
+        BaseFrom::Density(density) => Some(Reading { density: *density, spread: 0.0, from: base::Source::Notes }),
         BaseFrom::Patch { plate: id, rect_mm } if *id == plate.id => patch(cells, cell_mm, *rect_mm, warnings),
         BaseFrom::Patch { .. } => None,
         BaseFrom::Rebate => {
@@ -380,7 +380,7 @@ fn read_base(
                     "one side's margin is denser than the others' by more than 0.05: fogged, or light leaked in at the holder's edge",
                 ));
             }
-            Some(Reading { density: found.density, spread: found.spread, from: "rebate" })
+            Some(Reading { density: found.density, spread: found.spread, from: base::Source::Rebate })
         }
     }
 }
@@ -403,7 +403,7 @@ fn patch(
     seen.sort_unstable_by(f64::total_cmp);
     let density = seen[seen.len() / 2];
     let spread = (seen[seen.len() * 84 / 100] - seen[seen.len() * 16 / 100]) / 2.0;
-    Some(Reading { density, spread, from: "patch" })
+    Some(Reading { density, spread, from: base::Source::Patch })
 }
 
 /// The capture with the outline, for the page.
@@ -528,7 +528,7 @@ fn record(
         base: BaseRecord {
             density: round(done.reading.as_ref().map_or(standing.density, |r| r.density), 4),
             stands_on: round(standing.density, 4),
-            from: standing.from.to_string(),
+            from: standing.from.name().to_string(),
             spread: round(standing.spread, 4),
             plate_density: done.reading.as_ref().map(|r| round(r.density, 4)),
             batch_density: round(batch.density, 4),

@@ -19,15 +19,30 @@ const UNEVEN: f64 = 0.05;
 pub struct Reading {
     pub density: f64,
     pub spread: f64,
-    /// "rebate", "patch" or "notes".
-    #[serde(deserialize_with = "known_source")]
-    pub from: &'static str,
+    pub from: Source,
 }
 
-fn known_source<'de, D: serde::Deserializer<'de>>(from: D) -> Result<&'static str, D::Error> {
-    let name = String::deserialize(from)?;
-    let known = ["rebate", "patch", "notes"].into_iter().find(|known| *known == name);
-    known.ok_or_else(|| serde::de::Error::custom("no source of base readings"))
+/// Where a base reading comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Source {
+    Rebate,
+    Patch,
+    Notes,
+    /// The batch's, where a plate has no reading of its own.
+    Batch,
+}
+
+impl Source {
+    /// As records name it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Source::Rebate => "rebate",
+            Source::Patch => "patch",
+            Source::Notes => "notes",
+            Source::Batch => "batch",
+        }
+    }
 }
 
 /// What a batch of readings says.
@@ -42,7 +57,7 @@ pub struct Batch {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Standing {
     pub density: f64,
-    pub from: &'static str,
+    pub from: Source,
     pub spread: f64,
     pub warnings: Vec<Warning>,
 }
@@ -75,7 +90,7 @@ impl Batch {
                     self.density
                 ),
             ));
-            return Standing { density: self.density, from: "batch", spread: 0.0, warnings };
+            return Standing { density: self.density, from: Source::Batch, spread: 0.0, warnings };
         };
         let off = own.density - self.density;
         if off.abs() > OUTLIER {
@@ -117,7 +132,7 @@ mod tests {
     use super::*;
 
     fn rebate(density: f64) -> Reading {
-        Reading { density, spread: 0.002, from: "rebate" }
+        Reading { density, spread: 0.002, from: Source::Rebate }
     }
 
     /// Fresnel's formula at normal incidence, both surfaces, all inner reflections: T = (1 − R) ÷ (1 + R).
@@ -154,6 +169,6 @@ mod tests {
         let told = Batch::new(&[None, None], BaseScope::Batch).unwrap_err().to_string();
         assert!(told.contains("rect_mm"), "{told}");
         let batch = Batch::new(&[Some(rebate(0.15)), None], BaseScope::Batch).unwrap();
-        assert_eq!(batch.standing(None).from, "batch");
+        assert_eq!(batch.standing(None).from, Source::Batch);
     }
 }
