@@ -19,7 +19,7 @@ pub mod transfer;
 
 pub use kind::Kind;
 pub use profile::CaptureProfile;
-pub use read::{dimensions, kind, read, settings};
+pub use read::{dimensions, kind_of, read, settings};
 pub use settings::Settings;
 
 use crate::error::Warning;

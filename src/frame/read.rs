@@ -36,7 +36,7 @@ pub fn read(path: &Path, profile: &CaptureProfile) -> Result<Frame, Fault> {
 }
 
 /// What kind of file a capture is, by its first bytes.
-pub fn kind(path: &Path) -> Result<Kind, Fault> {
+pub fn kind_of(path: &Path) -> Result<Kind, Fault> {
     open(path).map(|(_, kind)| kind)
 }
 

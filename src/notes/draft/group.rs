@@ -101,11 +101,12 @@ pub fn group(shots: &[Shot], rows: &[Row], looks: &mut Looks) -> Grouped {
             }
         }
     }
-    lone_base(&mut sure, &mut open);
+    let lone = lone_base(&mut sure, &mut open);
     let open: Vec<Vec<Part>> = open.into_values().map(|parts| by_content(shots, parts, looks, &mut grouped)).collect();
     let mut plates: Vec<Draft> = sure.into_values().map(|heap| by_name(shots, rows, heap, looks)).collect();
     for parts in open {
-        plates.extend(by_overlap(shots, parts, looks));
+        let found = by_overlap(shots, parts, looks);
+        plates.extend(if lone { together(found) } else { found });
     }
     plates.retain(|plate| !plate.tiles.is_empty());
     grouped.plates = with_ids(shots, plates);
@@ -144,18 +145,30 @@ pub fn is_there(capture: &str, shots: &[Shot]) -> bool {
     shots.iter().any(|shot| is_called(&shot.name, capture))
 }
 
-/// A base that all frames share says nothing of which belong together: "march-14-01" to "march-14-60" are plates.
-fn lone_base(sure: &mut BTreeMap<(String, String), Heap>, open: &mut BTreeMap<(String, String), Vec<Part>>) {
-    if sure.len() == 1
-        && open.is_empty()
-        && let Some((_, heap)) = sure.first_key_value()
-        && heap.row.is_none()
-        && heap.parts.iter().all(|part| part.named.index.is_some() && part.named.exposure.is_none())
-        && heap.parts.len() > 1
-        && let Some((key, heap)) = sure.pop_first()
-    {
-        open.insert(key, heap.parts);
+/// A base that all frames share says nothing of which belong together: "march-14-01" to "march-14-60" are plates. What they show
+/// is asked then, and whether that is so is returned.
+fn lone_base(sure: &mut BTreeMap<(String, String), Heap>, open: &mut BTreeMap<(String, String), Vec<Part>>) -> bool {
+    if sure.len() != 1 || !open.is_empty() {
+        return false;
     }
+    let indexed = |part: &Part| part.named.index.is_some() && part.named.exposure.is_none();
+    let lone = |heap: &Heap| heap.row.is_none() && heap.parts.len() > 1 && heap.parts.iter().all(indexed);
+    if !sure.values().all(lone) {
+        return false;
+    }
+    open.extend(std::mem::take(sure).into_iter().map(|(key, heap)| (key, heap.parts)));
+    true
+}
+
+/// Frames of one base of which some overlap are tiles of one plate, with those that overlap none.
+fn together(mut plates: Vec<Draft>) -> Vec<Draft> {
+    let Some(tiled) = plates.iter().position(|plate| plate.tiles.len() > 1) else { return plates };
+    let mut whole = plates.swap_remove(tiled);
+    if !plates.is_empty() {
+        whole.why.push("by name: so are those that overlap none".into());
+    }
+    whole.tiles.extend(plates.into_iter().flat_map(|plate| plate.tiles));
+    vec![whole]
 }
 
 /// A plate before it has its id.

@@ -136,7 +136,7 @@ fn sort(root: &Path, mut files: Vec<PathBuf>, found: &mut Found) {
 }
 
 fn shot(root: &Path, file: &Path, name: &str) -> Result<Shot, Fault> {
-    let kind = frame::kind(file)?;
+    let kind = frame::kind_of(file)?;
     // What notes cannot name is no use to them.
     paths::resolve(root, name)?;
     let size = frame::dimensions(file)?;
