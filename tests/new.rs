@@ -7,7 +7,7 @@ use predicates::prelude::*;
 use std::path::Path;
 
 fn hyaline(args: &[&str], folder: &Path) -> Command {
-    let mut command = Command::cargo_bin("hyaline").unwrap();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_hyaline"));
     command.arg(args[0]).arg(folder).args(&args[1..]);
     command
 }
