@@ -7,6 +7,7 @@ pub mod completions;
 pub mod demo;
 pub mod digitize;
 pub mod measure;
+pub mod new;
 pub mod record;
 pub mod verify;
 
@@ -66,6 +67,9 @@ pub enum Command {
     /// Writes a made-up session into DIR and digitizes it
     #[command(after_help = "Example:\n  hyaline demo kiln")]
     Demo(demo::Args),
+    /// Writes first notes for the frames that lie in DIR
+    #[command(after_help = new::columns())]
+    New(new::Args),
     /// Reads notes and frames and says what is wrong or risky; writes nothing
     #[command(after_help = "Examples:\n  hyaline check kiln\n  hyaline check kiln --json")]
     Check(check::Args),
@@ -127,6 +131,7 @@ impl From<Error> for Outcome {
 pub fn run(cli: &Cli) -> Outcome {
     match &cli.command {
         Command::Demo(args) => demo::run(args, &cli.common),
+        Command::New(args) => new::run(args, &cli.common),
         Command::Check(args) => check::run(args, &cli.common),
         Command::Digitize(args) => digitize::run(args, &cli.common),
         Command::Measure(args) => measure::run(args, &cli.common),

@@ -17,8 +17,9 @@ pub mod settings;
 mod tiff;
 pub mod transfer;
 
+pub use kind::Kind;
 pub use profile::CaptureProfile;
-pub use read::{dimensions, read, settings};
+pub use read::{dimensions, kind_of, read, settings};
 pub use settings::Settings;
 
 use crate::error::Warning;

@@ -35,6 +35,11 @@ pub fn read(path: &Path, profile: &CaptureProfile) -> Result<Frame, Fault> {
     })
 }
 
+/// What kind of file a capture is, by its first bytes.
+pub fn kind_of(path: &Path) -> Result<Kind, Fault> {
+    open(path).map(|(_, kind)| kind)
+}
+
 /// What a capture's Exif says, without decoding its pixels.
 pub fn settings(path: &Path) -> Result<Settings, Fault> {
     let (mut file, kind) = open(path)?;

@@ -25,6 +25,9 @@ mod store;
 mod tests;
 mod ties;
 
+pub(crate) use features::{Features, find};
+pub(crate) use links::link;
+
 pub use compose::{Seams, Target, compose};
 pub use overlaps::Overlap;
 pub use place::place;

@@ -78,18 +78,27 @@ pub(super) fn id(section: &Section) -> Option<At<String>> {
         section.missing("id", MEND);
     }
     let id = section.text("id")?;
-    let what = match id.value.as_str() {
-        text if !text.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '-' | '_')) => {
-            format!("is \"{}\"", shown(text))
+    match bad_id(&id.value) {
+        None => Some(id),
+        Some(what) => {
+            section.wrong("id", id.line, &what, MEND);
+            None
         }
-        text if text.len() > LONGEST_ID => format!("is longer than {LONGEST_ID} characters"),
+    }
+}
+
+/// What is wrong with an id, if anything is.
+pub(super) fn bad_id(id: &str) -> Option<String> {
+    match id {
+        text if !text.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '-' | '_')) => {
+            Some(format!("is \"{}\"", shown(text)))
+        }
+        text if text.len() > LONGEST_ID => Some(format!("is longer than {LONGEST_ID} characters")),
         // Results of brackets lie in a folder of that name.
-        text if text.eq_ignore_ascii_case("compare") => format!("is \"{text}\", a name that results need"),
-        text if is_device(text) => format!("is \"{text}\", which some systems take for a device"),
-        _ => return Some(id),
-    };
-    section.wrong("id", id.line, &what, MEND);
-    None
+        text if text.eq_ignore_ascii_case("compare") => Some(format!("is \"{text}\", a name that results need")),
+        text if is_device(text) => Some(format!("is \"{text}\", which some systems take for a device")),
+        _ => None,
+    }
 }
 
 /// Names that Windows gives to devices, and under which no folder can be made there.

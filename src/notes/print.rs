@@ -194,7 +194,7 @@ fn numbers(values: &[f64]) -> String {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::super::good_input::{FILES, WHOLE, folder_with};
     use super::*;
     use crate::geometry::Point;
@@ -202,7 +202,7 @@ mod tests {
     use std::path::Path;
 
     /// Lines of the notes move when they are written again; nothing else may.
-    fn without_lines(mut session: Session) -> Session {
+    pub(in crate::notes) fn without_lines(mut session: Session) -> Session {
         session.plates.iter_mut().for_each(|plate| plate.line = 0);
         session.brackets.iter_mut().for_each(|bracket| bracket.line = 0);
         session
@@ -289,7 +289,7 @@ mod tests {
     }
 
     prop_compose! {
-        fn sessions()(
+        pub(in crate::notes) fn sessions()(
             title in text(), place in maybe(text()), photographer in maybe(text()), rights in maybe(text()),
             date in maybe(time()), side in 0u8..3, opaque in maybe(0.0..900.0f64), base in 0u8..3, scope in any::<bool>(),
             ppi in maybe(100.0..4000.0f64), rotate in 0u16..4, notes in maybe(text()), marked in any::<bool>(),
@@ -334,7 +334,7 @@ mod tests {
     }
 
     /// The made sessions lie in "/session"; this lays one into a folder that there is.
-    fn laid_into(folder: &Path, mut session: Session) -> Session {
+    pub(in crate::notes) fn laid_into(folder: &Path, mut session: Session) -> Session {
         let moved = |file: &mut PathBuf| *file = folder.join(file.strip_prefix("/session").unwrap());
         session.copy.blanks.iter_mut().for_each(moved);
         session.copy.darks.iter_mut().for_each(moved);
