@@ -11,6 +11,7 @@ pub mod preview;
 pub mod seen;
 pub mod summary;
 pub mod svg;
+pub mod template;
 pub mod words;
 
 pub use axis::Axis;
