@@ -17,6 +17,7 @@ mod placement;
 pub mod plan;
 mod problem;
 mod says;
+mod seam_lines;
 mod seams;
 mod sides;
 #[cfg(test)]

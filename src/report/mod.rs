@@ -12,6 +12,7 @@ pub mod seen;
 pub mod summary;
 pub mod svg;
 pub mod template;
+mod tiling;
 pub mod words;
 
 pub use axis::Axis;
