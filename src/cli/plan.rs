@@ -366,7 +366,7 @@ mod tests {
             ("--plate 8x10in --pixels 12MP", "4032x3024"),
             ("--plate 8x10in --pixels 4032x3024 --overlap 95%", "less than 90 %"),
             ("--plate 8x10in --pixels 4032x3024 --overlap 30", "30% or 0.3"),
-            ("--plate 8x10in --pixels 4032x3024 --overlap -1%", "30% or 0.3"),
+            ("--plate 8x10in --pixels 4032x3024 --overlap=-1%", "30% or 0.3"),
             ("--plate 8x10in --pixels 4032x3024 --ppi NaN", "from 1 to"),
             ("--plate 8x10in --pixels 4032x3024 --margin inf", "from 0 to"),
             ("--plate 8x10in --pixels 4032x3024 --f-number 8", "--pixel-um"),
@@ -396,7 +396,8 @@ mod tests {
         let outcome = run(&line(&format!("{WHOLE} --ppi 1200 --svg {}", file.display())).unwrap());
         assert!(outcome.errors.is_empty() && outcome.text.contains("282 × 252 mm of paper"), "{}", outcome.text);
         assert!(std::fs::read_to_string(&file).unwrap().starts_with("<?xml"));
-        let nowhere = folder.path().join("no/such/tiles.svg");
+        // A file cannot hold another.
+        let nowhere = file.join("tiles.svg");
         let outcome = run(&line(&format!("{WHOLE} --svg {}", nowhere.display())).unwrap());
         assert_eq!((outcome.errors.len(), outcome.text.is_empty()), (1, false));
     }
