@@ -3,9 +3,9 @@
 use crate::copy::{Copied, copied, round};
 use crate::error::{Error, Fault, InFile};
 use crate::frame;
-use crate::geometry::{Homography, Lie, Point, lie};
+use crate::geometry::{Point, lie};
 use crate::image::{Image, Size};
-use crate::mosaic::{self, Placement, Store, Target, Tile};
+use crate::mosaic::{self, Overlap, Placement, Seams, Store, Target, Tile};
 use crate::notes::Plate;
 use crate::pipeline::{Collected, Failure, Grid, Rectified, Run, code, lies};
 use crate::plate::CONFIDENT;
@@ -92,7 +92,7 @@ fn compose(run: &Run, plate: &Plate, store: &Store, placement: &Placement, told:
     let grid = Grid::new(size_mm, run.session.positive.ppi, placement.sampling);
     let mut collected = Collected::new(run.out, &grid)?;
     let target = Target { size: grid.size, px_per_mm: grid.px_per_mm, to_plate };
-    mosaic::compose(store, placement, &target, &mut |band: Image<Transmittance>| {
+    let seams = mosaic::compose(store, placement, &target, &mut |band: Image<Transmittance>| {
         let codes: Vec<u16> = band.pixels().iter().map(|t| code(t.0)).collect();
         collected.push(&codes)
     })?;
@@ -139,24 +139,39 @@ fn compose(run: &Run, plate: &Plate, store: &Store, placement: &Placement, told:
         steps,
         seen: None,
         light: None,
-        tile_map: Some(tile_map(placement, told, &to_plate, lies)),
+        tile_map: Some(tile_map(placement, told, &target, &seams)),
     })
 }
 
 /// Where the tiles lie on the result, for the page.
-fn tile_map(placement: &Placement, told: &[&Told], to_plate: &Homography, _lies: Lie) -> report::Tiles {
-    let to_result = to_plate.inverse();
-    let outlines = placement
+fn tile_map(placement: &Placement, told: &[&Told], target: &Target, seams: &Seams) -> report::Tiles {
+    let to_result = target.to_plate.inverse();
+    let tiles = placement
         .tiles
         .iter()
         .zip(told)
-        .filter_map(|(tile, told)| {
-            let view = tile.view?;
+        .map(|(tile, told)| {
             let frame = [told.size.columns as f64, told.size.rows as f64];
-            Some((tile.name.clone(), lie::corners(frame).map(|c| to_result.apply(view.to_plate(c)))))
+            let corners = tile.view.map(|view| lie::corners(frame).map(|c| to_result.apply(view.to_plate(c))));
+            report::LaidTile { name: tile.name.clone(), corners }
         })
         .collect();
     let off = |at: Point, off: Point| to_result.apply(at + off) - to_result.apply(at);
     let ties = placement.ties.iter().map(|t| (to_result.apply(t.at), off(t.at, t.off))).collect();
-    report::Tiles { outlines, ties }
+    let joints = placement.overlaps.iter().map(|overlap| joint(placement, overlap)).collect();
+    let cuts = seams.lines().into_iter().map(|ends| ends.map(|p| p * (1.0 / target.px_per_mm))).collect();
+    report::Tiles { tiles, ties, joints, cuts }
+}
+
+fn joint(placement: &Placement, overlap: &Overlap) -> report::Joint {
+    let between = placement.ties.iter().filter(|t| (t.a, t.b) == (overlap.a, overlap.b));
+    let squares: Vec<f64> = between.map(|t| t.off.x * t.off.x + t.off.y * t.off.y).collect();
+    let rms = (squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt();
+    report::Joint {
+        tiles: [overlap.a, overlap.b],
+        share: overlap.share,
+        asked: overlap.asked,
+        ties: squares.len(),
+        rms_px: (!squares.is_empty()).then_some(rms),
+    }
 }

@@ -9,11 +9,11 @@ use std::collections::BTreeMap;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-/// Every result with its digest; hidden files are the program's own.
+/// Every result with its digest; hidden files are the program's own, and whatever a killed run was at stands under hidden names.
 fn results(session: &Session) -> BTreeMap<String, String> {
     let out = session.path("out");
     let name = |f: &std::path::PathBuf| f.strip_prefix(&out).unwrap().to_string_lossy().into_owned();
-    files(&out).iter().filter(|f| !name(f).starts_with('.')).map(|f| (name(f), sha256(f).unwrap())).collect()
+    files(&out).iter().filter(|f| !name(f).starts_with('.') && !name(f).contains("/.")).map(|f| (name(f), sha256(f).unwrap())).collect()
 }
 
 fn kept(session: &Session, arguments: &[&str]) -> Vec<String> {

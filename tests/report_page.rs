@@ -24,6 +24,9 @@ fn the_page_shows_every_plate_with_its_record() {
         "K-01/K-01-positive.tif",
         "compare/K-01-K-02/index.html",
         "0.15 pixel rms at 90 ties",
+        "left over: 0.5 pixel",
+        "× 1.0012",
+        "class=\"cuts\"",
     ] {
         assert!(page.contains(promised), "{promised} is missing");
     }

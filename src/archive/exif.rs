@@ -109,6 +109,7 @@ pub fn gps(record: &PlateRecord) -> Directory {
     gps.set(2, Value::Rationals(north.to_vec()));
     gps.text(3, if longitude < 0.0 { "W" } else { "E" });
     gps.set(4, Value::Rationals(east.to_vec()));
+    gps.set(27, Value::Opaque(b"ASCII\0\0\0MANUAL".to_vec())); // GPSProcessingMethod: the notes say where
     gps
 }
 

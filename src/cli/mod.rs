@@ -8,6 +8,7 @@ pub mod demo;
 pub mod digitize;
 pub mod measure;
 pub mod new;
+pub mod plan;
 pub mod record;
 pub mod verify;
 
@@ -84,6 +85,13 @@ pub enum Command {
         hyaline measure edge.tif --px --edge 900,700,120,160 --page edge.html\n  \
         hyaline measure blank.jpg --field all")]
     Measure(measure::Args),
+    /// How to copy a plate of some size: tiles, steps, overlap, the sampling reached, and a drawing to print
+    #[command(
+        after_help = "Examples:\n  hyaline plan --plate 8x10in --pixels 4032x3024                     which grids reach what\n  \
+        hyaline plan --plate 8x10in --pixels 4032x3024 --ppi 1200 --svg tiles.svg\n  \
+        hyaline plan --plate 9x12cm --pixels 6000x4000 --ppi 2400 --pixel-um 3.9 --f-number 5.6"
+    )]
+    Plan(plan::Args),
     /// Packs captures, notes and results for keeping (BagIt, RFC 8493)
     #[command(after_help = "Example:\n  hyaline archive kiln --to /media/disk/kiln-2026")]
     Archive(archive::Args),
@@ -135,6 +143,7 @@ pub fn run(cli: &Cli) -> Outcome {
         Command::Check(args) => check::run(args, &cli.common),
         Command::Digitize(args) => digitize::run(args, &cli.common),
         Command::Measure(args) => measure::run(args, &cli.common),
+        Command::Plan(args) => plan::run(args),
         Command::Archive(args) => archive::run(args, &cli.common),
         Command::Verify(args) => verify::run(args, &cli.common),
         Command::Record(args) => record::run(args, &cli.common),

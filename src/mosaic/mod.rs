@@ -10,11 +10,14 @@ mod layout;
 mod level;
 mod links;
 mod model;
+pub mod optics;
 mod overlaps;
 mod place;
 mod placement;
+pub mod plan;
 mod problem;
 mod says;
+mod seam_lines;
 mod seams;
 mod sides;
 #[cfg(test)]

@@ -89,10 +89,40 @@ pub struct LightPictures {
 /// How a plate was put together from its tiles, in millimetres on the result (x to the right, y down).
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
 pub struct Tiles {
-    /// The tiles' names and corners, in the order of the record's tiles.
-    pub outlines: Vec<(String, [Point; 4])>,
+    /// In the order of the record's tiles.
+    pub tiles: Vec<LaidTile>,
     /// Ties between tiles: where, and by how many result pixels the two tiles still disagree there.
     pub ties: Vec<(Point, Point)>,
+    pub joints: Vec<Joint>,
+    /// Straight pieces of the lines along which tiles were cut.
+    pub cuts: Vec<[Point; 2]>,
+}
+
+#[derive(Debug, Clone)]
+pub struct LaidTile {
+    pub name: String,
+    /// None for a tile that was left out.
+    pub corners: Option<[Point; 4]>,
+}
+
+/// Two tiles that show the same part of the plate.
+#[derive(Debug, Clone)]
+pub struct Joint {
+    /// Places in the list of tiles.
+    pub tiles: [usize; 2],
+    /// Share of the first tile that the second shows too.
+    pub share: f64,
+    /// Patches that were compared, and those of them that hold the tiles together.
+    pub asked: usize,
+    pub ties: usize,
+    /// Root mean square of what is left at the ties; none without ties.
+    pub rms_px: Option<f64>,
+}
+
+impl Tiles {
+    pub fn left_out(&self, tile: usize) -> bool {
+        self.tiles.get(tile).is_some_and(|tile| tile.corners.is_none())
+    }
 }
 
 /// The averaged blank.

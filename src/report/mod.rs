@@ -11,6 +11,8 @@ pub mod preview;
 pub mod seen;
 pub mod summary;
 pub mod svg;
+pub mod template;
+mod tiling;
 pub mod words;
 
 pub use axis::Axis;

@@ -3,9 +3,10 @@
 //! In: a plate's report. Out: markup. Never fails.
 
 use super::axis::{Axis, plain};
-use super::input::{DonePlate, FailedPlate, Seen, SessionReport, Tiles};
+use super::input::{DonePlate, FailedPlate, Seen, SessionReport};
 use super::picture::{overlay, picture};
 use super::plot::{Ink, Plot};
+use super::tiling::tiling;
 use super::words::{self, short};
 use crate::error::Warning;
 use crate::notes::{Development, Exposure};
@@ -307,7 +308,7 @@ fn folded(plate: &DonePlate) -> Markup {
                 }
             }
         }
-        @if let Some(tiles) = &plate.tiles { (tile_map(record, tiles)) }
+        @if let Some(tiles) = &plate.tiles { (tiling(plate, tiles)) }
         details.fold {
             summary { "What was done, step by step" }
             div.scroll { table { tbody { @for step in &record.steps { (step_row(step)) } } } }
@@ -336,52 +337,6 @@ fn edges(id: &str, seen: &Seen) -> Markup {
                     figcaption {
                         "The capture as the sensor saw it. Corners carry the names that they have in the result, so a mirrored plate "
                         "shows them exchanged."
-                    }
-                }
-            }
-        }
-    }
-}
-
-/// Tiles' outlines and what is left of their disagreement, over the plate in millimetres.
-fn tile_map(record: &PlateRecord, tiles: &Tiles) -> Markup {
-    let [width, height] = record.size_mm;
-    let at = |p: &crate::geometry::Point| [p.x, p.y];
-    let longest = tiles.ties.iter().map(|(_, shift)| shift.x.hypot(shift.y)).fold(0.0, f64::max);
-    let margin = 0.06 * width.max(height);
-    let mut plot = Plot::new(
-        format!("Map of the {} tiles of plate {}", tiles.outlines.len(), record.plate),
-        Axis::new("x, mm", -margin, width + margin),
-        Axis::new("y, mm", height + margin, -margin),
-    )
-    .equal_units()
-    .sized(560.0, 380.0)
-    .outline(Ink::Plain, [[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]]);
-    for (_, corners) in &tiles.outlines {
-        plot = plot.outline(Ink::Quiet, corners.iter().map(at).collect::<Vec<_>>());
-    }
-    if longest > 0.0 {
-        let (from, shift): (Vec<_>, Vec<_>) = tiles.ties.iter().map(|(place, shift)| (at(place), at(shift))).unzip();
-        let name = format!("what is left at ties; the longest is {} pixel", plain(longest, 2));
-        plot = plot.vectors(name, Ink::Orange, from, shift, 0.07 * width.max(height) / longest);
-    }
-    html! {
-        details {
-            summary { "Tiles: where they lie, how well they meet" }
-            div.pair {
-                (PreEscaped(plot.svg()))
-                div.scroll {
-                    table {
-                        thead { tr { th scope="col" { "tile" } th scope="col" { "left over, px" } th scope="col" { "gain" } } }
-                        tbody {
-                            @for tile in &record.tiles {
-                                tr {
-                                    td { bdi { (tile.capture) } }
-                                    td { (plain(tile.residual_px, 2)) }
-                                    td { (plain(tile.gain, 4)) }
-                                }
-                            }
-                        }
                     }
                 }
             }

@@ -88,6 +88,23 @@ try {
   const outlined = await page.evaluate(() => getComputedStyle(document.activeElement).outlineStyle);
   assert.equal(outlined, "solid");
 
+  // Layers over a plate of tiles are shown and hidden by their boxes, with the space bar.
+  const layers = page.locator(".layers").first();
+  if (await layers.count()) {
+    await page.evaluate(() => document.querySelectorAll("details:has(.layers)").forEach((d) => { d.open = true; }));
+    for (const [layer, first] of [["tiles", true], ["ties", true], ["cuts", false]]) {
+      const drawn = () => layers.locator(`svg .${layer}`).first().evaluate((g) => getComputedStyle(g).display !== "none");
+      assert.equal(await drawn(), first, layer);
+      await layers.locator(`.show-${layer}`).focus();
+      await page.keyboard.press("Space");
+      assert.equal(await drawn(), !first, layer);
+      await page.keyboard.press("Space");
+    }
+    await layers.locator(".show-cuts").check();
+    await layers.screenshot({ path: path.join(shots, `${name}-tiles.png`) });
+    await layers.locator(".show-cuts").uncheck();
+  }
+
   // Nothing is wider than the window, on a large screen or a small one.
   for (const width of [1360, 390]) {
     await page.setViewportSize({ width, height: 844 });

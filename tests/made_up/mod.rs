@@ -221,19 +221,30 @@ fn tiled(id: &str, tone: &Tone) -> DonePlate {
     let mut plate = done(id, tone, [120.65, 165.1], 1.1, 5);
     let mut rng = rand_pcg::Pcg32::seed_from_u64(11);
     let names = ["a", "b", "c", "d", "e", "f"].map(|n| format!("captures/k05-{n}.jpg"));
-    let outlines = names.iter().enumerate().map(|(k, name)| {
+    let tiles = names.iter().enumerate().map(|(k, name)| {
         let (x, y) = ((k % 2) as f64 * 54.0 - 4.0, (k / 2) as f64 * 52.0 - 4.0);
         let (x, y) = (x + rng.random_range(-2.0..2.0), y + rng.random_range(-2.0..2.0));
-        (name.clone(), [[0.0, 0.0], [76.0, 1.0], [75.0, 70.0], [-1.0, 69.0]].map(|[a, b]| Point::new(x + a, y + b)))
+        let corners = [[0.0, 0.0], [76.0, 1.0], [75.0, 70.0], [-1.0, 69.0]].map(|[a, b]| Point::new(x + a, y + b));
+        LaidTile { name: name.clone(), corners: Some(corners) }
     });
     plate.tiles = Some(Tiles {
-        outlines: outlines.collect(),
+        tiles: tiles.collect(),
         ties: (0..90)
             .map(|k| {
                 let place = Point::new(58.0 + rng.random_range(-8.0..8.0), 2.0 + 1.8 * k as f64);
                 (place, Point::new(rng.random_range(-0.3..0.3), rng.random_range(-0.3..0.3)))
             })
             .collect(),
+        joints: [[0, 1], [0, 2], [1, 3], [2, 3], [2, 4], [3, 5], [4, 5]]
+            .map(|tiles| Joint { tiles, share: 0.27, asked: 40, ties: 13, rms_px: Some(0.15) })
+            .to_vec(),
+        cuts: vec![
+            [Point::new(60.0, 0.0), Point::new(60.0, 50.0)],
+            [Point::new(60.0, 50.0), Point::new(57.0, 50.0)],
+            [Point::new(57.0, 50.0), Point::new(57.0, 165.1)],
+            [Point::new(0.0, 56.0), Point::new(120.65, 56.0)],
+            [Point::new(0.0, 108.0), Point::new(120.65, 108.0)],
+        ],
     });
     plate.record.tiles = names.map(|capture| TileRecord { capture, residual_px: 0.14, gain: 1.0012 }).to_vec();
     plate.record.stitch = Some(StitchRecord { rms_px: 0.15, ties: 90 });
