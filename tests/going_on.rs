@@ -13,7 +13,11 @@ use std::time::{Duration, Instant};
 fn results(session: &Session) -> BTreeMap<String, String> {
     let out = session.path("out");
     let name = |f: &std::path::PathBuf| f.strip_prefix(&out).unwrap().to_string_lossy().into_owned();
-    files(&out).iter().filter(|f| !name(f).starts_with('.') && !name(f).contains("/.")).map(|f| (name(f), sha256(f).unwrap())).collect()
+    files(&out)
+        .iter()
+        .filter(|f| !name(f).starts_with('.') && !name(f).contains("/."))
+        .map(|f| (name(f), sha256(f).unwrap()))
+        .collect()
 }
 
 fn kept(session: &Session, arguments: &[&str]) -> Vec<String> {

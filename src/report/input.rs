@@ -98,7 +98,7 @@ pub struct Tiles {
     pub cuts: Vec<[Point; 2]>,
 }
 
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct LaidTile {
     pub name: String,
     /// None for a tile that was left out.
@@ -106,7 +106,7 @@ pub struct LaidTile {
 }
 
 /// Two tiles that show the same part of the plate.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Joint {
     /// Places in the list of tiles.
     pub tiles: [usize; 2],
