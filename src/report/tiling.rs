@@ -15,7 +15,7 @@ use std::fmt::Write;
 /// Pixels of the map's picture on its long side.
 const PICTURE: u32 = 900;
 /// Arrows that a map takes before they cover each other and the picture.
-const ARROWS: usize = 700;
+const ARROWS: usize = 500;
 /// Overlaps smaller than this share of a tile are corners that touch.
 const TOUCHING: f64 = 0.02;
 
@@ -153,9 +153,9 @@ fn ties(out: &mut String, tiles: &Tiles, thin: usize, long: f64, key: Point) {
     let mut lengths: Vec<f64> = tiles.ties.iter().map(|(_, off)| length(off)).filter(|l| l.is_finite()).collect();
     lengths.sort_by(f64::total_cmp);
     let Some(usual) = lengths.get(lengths.len() * 9 / 10).copied().filter(|usual| *usual > 0.0) else { return };
-    // The arrow in the key stands for a round number of pixels, not far from what nine in ten stay below, and is 1/25 of the plate.
+    // The arrow in the key stands for a round number of pixels, not far from what nine in ten stay below, and is 1/32 of the plate.
     let round = rounded(usual);
-    let scale = long / 25.0 / round;
+    let scale = long / 32.0 / round;
     let line: String = tiles.ties.iter().step_by(thin).map(|(at, off)| arrow(*at, *off * scale)).collect();
     let sample = arrow(key, Point::new(round * scale, 0.0));
     let _ = write!(
