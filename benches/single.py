@@ -49,7 +49,7 @@ def main():
         truth = simulate.build(args.scenario, session, args.megapixels)
         case = truth.cases[0]
         script = [sys.executable, str(ROOT / "benches/single_script.py"), str(session), str(places["script"]), *map(str, case.plate.size)]
-        commands = {"hyaline": [args.program, "digitize", str(session), "--out", str(places["hyaline"]), "--quiet"], "script": script}
+        commands = {"hyaline": [args.program, "digitize", str(session), "--out", str(places["hyaline"]), "--quiet", "--fresh"], "script": script}
         start, _ = min(timed([sys.executable, "-c", "import cv2, numpy, tifffile"]) for _ in range(3))
         runs = {name: [] for name in commands}
         for turn in range(args.runs + 1):  # the first warms the disk's cache and does not count

@@ -6,6 +6,7 @@ pub mod compare;
 pub mod completions;
 pub mod demo;
 pub mod digitize;
+pub mod manual;
 pub mod measure;
 pub mod new;
 pub mod plan;
@@ -109,6 +110,9 @@ pub enum Command {
     /// Prints a completion script for a shell
     #[command(after_help = "Example:\n  hyaline completions bash > ~/.local/share/bash-completion/completions/hyaline")]
     Completions(completions::Args),
+    /// Writes the manual's pages, one for each command, as man reads them
+    #[command(after_help = "Example:\n  hyaline manual ~/.local/share/man/man1")]
+    Manual(manual::Args),
 }
 
 /// What a command did: for people, for programs, and what went wrong.
@@ -149,5 +153,6 @@ pub fn run(cli: &Cli) -> Outcome {
         Command::Record(args) => record::run(args, &cli.common),
         Command::Compare(args) => compare::run(args, &cli.common),
         Command::Completions(args) => completions::run(args),
+        Command::Manual(args) => manual::run(args),
     }
 }

@@ -1,0 +1,35 @@
+//! `hyaline manual DIR`: the manual's pages, one for the program and one for each command, as `man` reads them.
+
+use super::{Cli, Outcome};
+use crate::archive::atomic::write_whole;
+use crate::error::{Error, Fault};
+use clap::{Command, CommandFactory};
+use std::path::{Path, PathBuf};
+
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Where the pages go: a folder man1 that MANPATH leads to
+    dir: PathBuf,
+}
+
+pub fn run(args: &Args) -> Outcome {
+    let program = Cli::command().disable_help_subcommand(true);
+    let mut pages = vec![("hyaline".to_string(), program.clone())];
+    pages.extend(program.get_subcommands().map(|command| {
+        let name = format!("hyaline-{}", command.get_name());
+        (name.clone(), command.clone().name(name))
+    }));
+    let (written, errors) = crate::error::all(pages.into_iter().map(|(name, page)| write(&args.dir, &name, page)));
+    let text = written.iter().map(|path| format!("{}\n", path.display())).collect();
+    Outcome { text, json: serde_json::json!({ "pages": written }), errors }
+}
+
+fn write(dir: &Path, name: &str, page: Command) -> Result<PathBuf, Error> {
+    let path = dir.join(format!("{name}.1"));
+    let mut text = Vec::new();
+    clap_mangen::Man::new(page)
+        .render(&mut text)
+        .map_err(|e| Error::new(&path, Fault::new(e.to_string(), "run it again")))?;
+    write_whole(&path, &text)?;
+    Ok(path)
+}
