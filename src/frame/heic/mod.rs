@@ -5,7 +5,7 @@
 //! pictures that are not HEVC, on sequences, on codes for HDR displays (unless a measured profile says what they mean), on
 //! damage, and on sizes beyond the limits. HDR gain maps are left alone and said.
 //!
-//! ISO/IEC 23008-12 (HEIF), ISO/IEC 23000-22 (MIAF), codes by ITU-T H.273; decoding and the matrix by `heic-decoder`.
+//! ISO/IEC 23008-12 (HEIF), ISO/IEC 23000-22 (MIAF), its codes by ITU-T H.273; decoding and the matrix by `heic-decoder`.
 
 mod boxes;
 #[cfg(test)]
@@ -141,11 +141,11 @@ fn window(boxes: &Boxes, coded: Size) -> Result<Window, Fault> {
     Ok(whole)
 }
 
-/// Matrix and range. What the file leaves open is as MIAF has it for pictures (7.3.6.4), sRGB through the matrix that JPEG uses, in
-/// full range; HEVC by itself would have limited range.
+/// Matrix and range. What the file leaves open is taken as HEVC has it, limited range (ITU-T H.265, E.3.1), through the matrix that
+/// JPEG uses.
 fn colour(stated: Option<ColorInfo>) -> ColorInfo {
     let usual =
-        ColorInfo { color_primaries: 1, transfer_characteristics: 13, matrix_coefficients: 6, full_range: true };
+        ColorInfo { color_primaries: 1, transfer_characteristics: 13, matrix_coefficients: 6, full_range: false };
     match stated {
         Some(stated) if stated.matrix_coefficients == 2 => ColorInfo { matrix_coefficients: 6, ..stated },
         stated => stated.unwrap_or(usual),
@@ -212,8 +212,8 @@ fn fault(error: HeifError) -> Fault {
 fn unstated() -> Warning {
     Warning::new(
         "colour-unstated",
-        "the file does not say how its codes stand for colour and where black and white lie; full range is taken, and densities \
-         are wrong where that is not so: use JPEG or raw",
+        "the file does not say how its codes stand for colour and where black and white lie; limited range is taken, and \
+         densities are wrong where that is not so: use JPEG or raw",
     )
 }
 

@@ -222,13 +222,13 @@ fn codes_for_hdr_displays_need_a_measured_profile() {
     }
 }
 
-/// ISO/IEC 23000-22, 7.3.6.4 (from memory): pictures that do not say are of sRGB through BT.601's matrix, full range.
+/// ITU-T H.265, E.3.1: video_full_range_flag is inferred to be 0 where it is absent.
 #[test]
-fn what_is_not_stated_is_taken_as_pictures_have_it() {
+fn what_is_not_stated_is_taken_as_hevc_has_it() {
     let usual = colour(None);
-    assert_eq!((usual.matrix_coefficients, usual.full_range), (6, true));
-    let open = ColorInfo { matrix_coefficients: 2, full_range: false, ..usual };
-    assert_eq!((colour(Some(open)).matrix_coefficients, colour(Some(open)).full_range), (6, false));
+    assert_eq!((usual.matrix_coefficients, usual.full_range), (6, false));
+    let open = ColorInfo { matrix_coefficients: 2, full_range: true, ..usual };
+    assert_eq!((colour(Some(open)).matrix_coefficients, colour(Some(open)).full_range), (6, true));
 }
 
 #[test]
