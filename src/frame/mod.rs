@@ -3,15 +3,21 @@
 //! Everything is in the sensor's own coordinates: Exif Orientation and a container's turn are undone or ignored, so that a
 //! frame always falls on its blank.
 
+#[cfg(not(all(feature = "heic", feature = "raw")))]
+mod absent;
 mod dng;
 mod exif;
 mod fence;
+#[cfg(feature = "heic")]
+mod heic;
 mod ifd;
 mod jpeg;
 mod kind;
 mod limits;
 mod png;
 pub mod profile;
+#[cfg(feature = "raw")]
+mod raw;
 mod read;
 pub mod settings;
 mod tiff;
@@ -115,6 +121,11 @@ impl Frame {
             Layout::Rgb => 3,
             Layout::Gray | Layout::Mosaic(_) => 1,
         }
+    }
+
+    /// Whether luma was kept and what colour lies beside it blurred or rounded, as lossy kinds do.
+    pub fn coarse_colour(&self) -> bool {
+        self.layout == Layout::Rgb && (matches!(self.samples, Samples::U8(_)) || self.format.starts_with("HEIC"))
     }
 
     /// Which table a sample goes through.

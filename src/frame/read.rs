@@ -3,10 +3,18 @@
 //! In: a path, and the capture profile that the notes name. Out: a [`Frame`], or only its settings or size. Fails with a
 //! fault that says what the file is and what to do; never panics, and takes no memory that a header merely asks for.
 
+#[cfg(not(feature = "heic"))]
+use super::absent::heic;
+#[cfg(not(feature = "raw"))]
+use super::absent::raw;
 use super::fence::fenced;
+#[cfg(feature = "heic")]
+use super::heic;
 use super::ifd::Tiff;
 use super::kind::{self, Kind};
 use super::limits::MAX_FILE;
+#[cfg(feature = "raw")]
+use super::raw;
 use super::tiff::Family;
 use super::{CaptureProfile, Frame, Settings, dng, exif, jpeg, png, tiff};
 use crate::error::{Fault, io_fault};
@@ -27,11 +35,11 @@ pub fn read(path: &Path, profile: &CaptureProfile) -> Result<Frame, Fault> {
             match tiff::family(&mut tiff)? {
                 Family::Plain => tiff::read(&mut file, profile),
                 Family::Dng => dng::read(&mut tiff),
-                Family::Maker => Err(raw()),
+                Family::Maker => raw::read(&from_start(&mut file)?),
             }
         }
-        Kind::Heif => Err(heic()),
-        Kind::MakerRaw => Err(raw()),
+        Kind::Heif => heic::read(&whole(&mut file)?, profile),
+        Kind::MakerRaw => raw::read(&whole(&mut file)?),
     })
 }
 
@@ -51,8 +59,8 @@ pub fn settings(path: &Path) -> Result<Settings, Fault> {
             let main = tiff.main()?;
             Ok(exif::from_tiff(&mut tiff, &main))
         }
-        Kind::Heif => Err(heic()),
-        Kind::MakerRaw => Err(raw()),
+        Kind::Heif => heic::settings(&whole(&mut file)?),
+        Kind::MakerRaw => raw::settings(&whole(&mut file)?),
     })
 }
 
@@ -67,20 +75,12 @@ pub fn dimensions(path: &Path) -> Result<Size, Fault> {
             match tiff::family(&mut tiff)? {
                 Family::Plain => tiff::dimensions(&mut tiff),
                 Family::Dng => dng::dimensions(&mut tiff),
-                Family::Maker => Err(raw()),
+                Family::Maker => raw::dimensions(&from_start(&mut file)?),
             }
         }
-        Kind::Heif => Err(heic()),
-        Kind::MakerRaw => Err(raw()),
+        Kind::Heif => heic::dimensions(&whole(&mut file)?),
+        Kind::MakerRaw => raw::dimensions(&whole(&mut file)?),
     })
-}
-
-fn raw() -> Fault {
-    Fault::new("it is a raw file, which this version does not read", "develop it to a linear 16-bit TIFF")
-}
-
-fn heic() -> Fault {
-    Fault::new("it is an HEIC picture, which this version does not read", "set the phone to JPEG")
 }
 
 /// Opens a file and tells its kind by its first bytes; the file stands at its start again.
@@ -95,6 +95,12 @@ fn open(path: &Path) -> Result<(BufReader<File>, Kind), Fault> {
     let kind = kind::of(&head)?;
     file.rewind().map_err(|e| io_fault(&e))?;
     Ok((file, kind))
+}
+
+/// All of a file of which some was read to see what it is.
+fn from_start(file: &mut BufReader<File>) -> Result<Vec<u8>, Fault> {
+    file.rewind().map_err(|e| io_fault(&e))?;
+    whole(file)
 }
 
 /// All of a file, within the limit.

@@ -7,7 +7,7 @@
 
 use super::{FlatField, Veil, blank::Dark, shaded::Shaded};
 use crate::error::Fault;
-use crate::frame::{Frame, Layout, Samples};
+use crate::frame::{Frame, Layout};
 use crate::image::Image;
 use crate::units::{Linear, Transmittance};
 use rayon::prelude::*;
@@ -97,12 +97,12 @@ pub fn divide(frame: &Frame, flat: &FlatField, dark: Option<&Dark>, veil: Option
     Ok(seen)
 }
 
-/// How much each channel counts. A lossy 8-bit file keeps luma sharp and blurs what colour is left, so its channels count as luma
+/// How much each channel counts. A lossy file keeps luma sharp and blurs what colour is left, so its channels count as luma
 /// does (Rec. 601, which JPEG uses); elsewhere light counts as light.
 fn weights(frame: &Frame, flat: &FlatField) -> Vec<f32> {
-    match (&frame.samples, flat.planes.len()) {
-        (Samples::U8(_), 3) => vec![0.299, 0.587, 0.114],
-        (_, n) => vec![1.0 / n as f32; n],
+    match flat.planes.len() {
+        3 if frame.coarse_colour() => vec![0.299, 0.587, 0.114],
+        n => vec![1.0 / n as f32; n],
     }
 }
 

@@ -12,7 +12,7 @@ mod layout;
 mod levels;
 mod ljpeg;
 mod opcodes;
-mod samples;
+pub(super) mod samples;
 #[cfg(test)]
 mod tests;
 mod unpack;

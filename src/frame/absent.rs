@@ -1,0 +1,55 @@
+//! Kinds that a build leaves out, with a feature not chosen: each is refused in words.
+
+/// In place of the module of that name, without the feature `heic`.
+#[cfg(not(feature = "heic"))]
+pub mod heic {
+    use crate::error::Fault;
+    use crate::frame::{CaptureProfile, Frame, Settings};
+    use crate::image::Size;
+
+    pub fn dimensions(_: &[u8]) -> Result<Size, Fault> {
+        Err(absent())
+    }
+
+    pub fn settings(_: &[u8]) -> Result<Settings, Fault> {
+        Err(absent())
+    }
+
+    pub fn read(_: &[u8], _: &CaptureProfile) -> Result<Frame, Fault> {
+        Err(absent())
+    }
+
+    fn absent() -> Fault {
+        Fault::new(
+            "it is an HEIC, which this build leaves out",
+            "build with the feature `heic`, or set the camera to JPEG",
+        )
+    }
+}
+
+/// In place of the module of that name, without the feature `raw`.
+#[cfg(not(feature = "raw"))]
+pub mod raw {
+    use crate::error::Fault;
+    use crate::frame::{Frame, Settings};
+    use crate::image::Size;
+
+    pub fn dimensions(_: &[u8]) -> Result<Size, Fault> {
+        Err(absent())
+    }
+
+    pub fn settings(_: &[u8]) -> Result<Settings, Fault> {
+        Err(absent())
+    }
+
+    pub fn read(_: &[u8]) -> Result<Frame, Fault> {
+        Err(absent())
+    }
+
+    fn absent() -> Fault {
+        Fault::new(
+            "it is a maker's raw file, which this build leaves out",
+            "build with the feature `raw`, or convert it to DNG",
+        )
+    }
+}
