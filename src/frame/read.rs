@@ -19,7 +19,7 @@ use std::path::Path;
 /// are linear, are taken as linear.
 pub fn read(path: &Path, profile: &CaptureProfile) -> Result<Frame, Fault> {
     let (mut file, kind) = open(path)?;
-    fenced(|| match kind {
+    let frame = fenced(|| match kind {
         Kind::Jpeg => jpeg::read(&whole(&mut file)?, profile),
         Kind::Png => png::read(&whole(&mut file)?, profile),
         Kind::Tiff => {
@@ -32,7 +32,9 @@ pub fn read(path: &Path, profile: &CaptureProfile) -> Result<Frame, Fault> {
         }
         Kind::Heif => Err(heic()),
         Kind::MakerRaw => Err(raw()),
-    })
+    })?;
+    profile.admits(&frame)?;
+    Ok(frame)
 }
 
 /// What a capture's Exif says, without decoding its pixels.
