@@ -16,6 +16,8 @@ const TERMS: usize = 3;
 const WORTH: f64 = 0.93;
 /// Step of the table that comes out, in density: the course bends by less than 0.0001 within it.
 const TABLE: f64 = 0.05;
+/// Left over beyond this, root mean square, no response explains: the worst step of uncalibrated tablets is off by as much.
+const UNLIKE: f64 = 0.10;
 /// Fewest steps that a course can be judged by.
 const STEPS: usize = 4;
 
@@ -58,7 +60,7 @@ pub fn fit(readings: &[Reading], free_base: bool, with_glare: bool) -> Result<Fi
             best = Some((foretelling, fitted));
         }
     }
-    best.map(|(_, fitted)| fitted).ok_or_else(|| {
+    best.map(|(_, fitted)| fitted).filter(|fitted| fitted.rms < UNLIKE).ok_or_else(|| {
         Fault::new(
             "no smooth rising course carries the densities read to the tablet's",
             "check the tablet's densities and that its clear end is stated first",

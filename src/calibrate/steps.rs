@@ -30,6 +30,10 @@ const CLIPPED: f64 = 0.01;
 const FLOOR: f32 = 1e-6;
 /// How far a boundary may lie from where the comb puts it, in steps.
 const SLACK: f64 = 0.3;
+/// Change within a plateau, as a share of the jump beside it, from which on it is a slope: an even one shows 0.3.
+const SLOPING: f64 = 0.2;
+/// A jump so many times a usual one is the edge of a mask.
+const MASK: f64 = 2.5;
 /// Student's t of [`patch::measure`]'s interval.
 const STUDENT: f64 = 2.131;
 
@@ -263,6 +267,13 @@ impl Comb {
             }
             comb.terms = polynomial(&refined);
         }
+        // What looked like a jump while the comb lay less well.
+        while comb.ends[1] > comb.ends[0] && !comb.rises(course, comb.ends[1]) {
+            comb.ends[1] -= 1;
+        }
+        while comb.ends[0] < comb.ends[1] && !comb.rises(course, comb.ends[0]) {
+            comb.ends[0] += 1;
+        }
         Ok(comb)
     }
 
@@ -314,9 +325,9 @@ impl Comb {
         let (at, w) = (self.boundary(k), self.pitch(k));
         let within = |from: f64, to: f64| {
             let (a, b) = (course.mean(from, from + 0.2 * w), course.mean(to - 0.2 * w, to));
-            a.zip(b).map_or(0.0, |(a, b)| (b.0 - a.0).abs() - SURE * a.1.hypot(b.1))
+            a.zip(b).map_or(0.0, |(a, b)| (b.0 - a.0).abs() - 1.5 * a.1.hypot(b.1))
         };
-        within(at + 0.25 * w, at + 0.75 * w) < 0.4 * rise && within(at - 0.75 * w, at - 0.25 * w) < 0.4 * rise
+        within(at + 0.25 * w, at + 0.75 * w) < SLOPING * rise && within(at - 0.75 * w, at - 0.25 * w) < SLOPING * rise
     }
 
     /// The boundary that the first of `count` steps begins at.
@@ -341,8 +352,11 @@ impl Comb {
             )
         };
         let count_i = count as i64;
-        // Where the tablet ends: something clearer follows.
-        let end = (high + 1..=first + 2 * count_i).find(|k| self.falls(course, *k));
+        // Where the tablet ends: something clearer follows, or a mask, much denser than a step more would be.
+        let mask =
+            |k: i64| self.jump(course, k).is_some_and(|j| j.0 > MASK * self.usual + 0.1) && self.rises(course, k);
+        let end = (low + 1..=high).find(|k| mask(*k));
+        let end = end.or_else(|| (high + 1..=first + 2 * count_i).find(|k| self.falls(course, *k)));
         let visible = high - first;
         match end {
             Some(end) if end - first == count_i => Ok(first),

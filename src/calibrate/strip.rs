@@ -9,7 +9,7 @@
 
 use crate::error::Fault;
 use crate::geometry::Point;
-use crate::image::{Image, Size, Window, reduced};
+use crate::image::{Image, Window, reduced};
 use crate::units::Transmittance;
 use rayon::prelude::*;
 
@@ -30,8 +30,10 @@ const UNEVEN: f64 = 0.25;
 /// Tilt that is looked for, and in what steps; degrees.
 const TILT: f64 = 6.0;
 const TILT_STEP: f64 = 0.5;
-/// Transmittance below which nothing is told apart.
-const DARKEST: f32 = 1e-4;
+/// Transmittance below which nothing is told apart here, so that the noise of a black mask makes no jumps.
+const DARKEST: f32 = 1e-3;
+/// Fewest bands that must show one comb.
+const BANDS: usize = 3;
 
 /// A tablet in a frame; all in the frame's pixels.
 #[derive(Debug, Clone, PartialEq)]
@@ -221,6 +223,9 @@ fn lay(image: &Image<f32>, bands: &[Option<Comb>], tilt: f64) -> Result<Laid, Fa
     while let Some(more) = Some(last + 1).filter(|k| *k < bands.len()).and_then(matches) {
         last += 1;
         pairs.extend(more);
+    }
+    if last + 1 - first < BANDS {
+        return Err(nothing());
     }
     let moment: f64 = pairs.iter().map(|p| p.0 * p.0).sum();
     let slant = if moment > 0.0 { pairs.iter().map(|p| p.0 * p.1).sum::<f64>() / moment } else { -tilt.tan() };

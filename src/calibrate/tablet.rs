@@ -63,7 +63,7 @@ impl Known {
                 )
             })?;
             let line = record.position().map_or(k + 1, |p| p.line() as usize);
-            let last = record.iter().last().unwrap_or_default();
+            let last = record.iter().next_back().unwrap_or_default();
             match last.parse::<f64>() {
                 Ok(d) if d.is_finite() && (-0.1..6.0).contains(&d) => {
                     densities.push(d);
