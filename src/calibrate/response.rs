@@ -60,13 +60,13 @@ pub fn recover(ladder: &Ladder, refine: bool) -> Result<Response, (Option<usize>
     let raised = rising(&log_light);
     let falls = (0..CODES).filter(seen).map(|k| (raised[k] - log_light[k]).abs()).fold(0.0, f64::max);
     if falls / std::f64::consts::LN_10 > FALLS {
-        return Err(failed(Fault::new(
-            "the response is not monotone: more light gives a lower code somewhere",
-            "switch off everything that adapts to the picture (HDR, scene modes), lock focus and white balance, and take the ladder again",
-        )));
+        return Err(failed(not_one()));
     }
     if let Some(across) = slope(ladder, &left) {
-        return Err((Some(moved(ladder)), moved_fault(across)));
+        return Err(match moved(ladder) {
+            Some(rung) => (Some(rung), moved_fault(across)),
+            None => failed(not_one()),
+        });
     }
     let top = raised[CODES - 1];
     let mut light: Vec<f64> = raised.iter().map(|g| (g - top).exp()).collect();
@@ -211,17 +211,25 @@ fn slope(ladder: &Ladder, left: &[(&Sample, f64)]) -> Option<f64> {
     (worst > MOVED).then_some(worst)
 }
 
-/// Which frame moved: the one without which the others agree best. (What is left of it is shared out among its neighbours, so that it
-/// need not be the worst itself.)
-fn moved(ladder: &Ladder) -> usize {
+/// Which frame moved: the one without which the others agree best, if they then agree. (What is left of it is shared out among its
+/// neighbours, so that it need not be the worst itself.)
+fn moved(ladder: &Ladder) -> Option<usize> {
     let without = |rung: usize| {
         let samples: Vec<Sample> = ladder.samples.iter().filter(|s| s.rung != rung).copied().collect();
         let rest = Ladder { samples, ..ladder.clone() };
-        let left = solve(&rest, false, |_| true).map(|curve| left_over(&rest, &curve).iter().map(|l| l.1 * l.1).sum());
-        left.unwrap_or(f64::INFINITY)
+        let curve = solve(&rest, false, |_| true).ok()?;
+        let left = left_over(&rest, &curve);
+        Some((left.iter().map(|l| l.1 * l.1).sum::<f64>(), rung, slope(&rest, &left).is_none()))
     };
-    let left: Vec<f64> = (0..ladder.exposures.len()).map(without).collect();
-    (0..left.len()).min_by(|a, b| left[*a].total_cmp(&left[*b])).unwrap_or(0)
+    let best = (0..ladder.exposures.len()).filter_map(without).min_by(|a, b| a.0.total_cmp(&b.0))?;
+    best.2.then_some(best.1)
+}
+
+fn not_one() -> Fault {
+    Fault::new(
+        "the response is not monotone (more light gives a lower code somewhere), or not the same in all frames",
+        "switch off everything that adapts to the picture (HDR, scene modes), lock focus and white balance, and take the ladder again",
+    )
 }
 
 fn moved_fault(across: f64) -> Fault {

@@ -271,8 +271,12 @@ fn told(args: &Args, held: &Held, profile: &CaptureProfile, warnings: &[Warning]
     }
     let _ = writeln!(
         text,
-        "  corrected with {} terms: {} D left over (rms), {} at worst, ± {} D",
+        "  corrected with {} terms{}: {} D left over (rms), {} at worst, ± {} D",
         fitted.terms,
+        fitted
+            .veil
+            .map(|v| format!(" and a veil of {} % of the panel's light", plain(100.0 * v, 3)))
+            .unwrap_or_default(),
         plain(fitted.rms, 4),
         plain(fitted.worst, 4),
         plain(fitted.sd, 4)
@@ -281,7 +285,7 @@ fn told(args: &Args, held: &Held, profile: &CaptureProfile, warnings: &[Warning]
         let _ = writeln!(text, "  {}: {}", w.code, w.message);
     });
     let json = serde_json::json!({
-        "profile": args.to.to, "steps": held.lines, "base": fitted.base, "terms": fitted.terms,
+        "profile": args.to.to, "steps": held.lines, "base": fitted.base, "terms": fitted.terms, "veil": fitted.veil,
         "correction": fitted.correction, "fit": profile.fit, "warnings": warnings,
     });
     Outcome { text, json, errors: Vec::new() }
