@@ -43,12 +43,16 @@ fn divided(tablet: &Tablet, level: f32) -> (Image<Transmittance>, Vec<bool>) {
     (divide(&capture, &flat, None, None).unwrap().transmittance, full)
 }
 
-fn read_at(tablet: &Tablet, known: &Known, level: f32) -> Result<Vec<Step>, Fault> {
+fn seen_at(tablet: &Tablet, known: &Known, level: f32) -> Result<steps::Read, Fault> {
     let (seen, full) = divided(tablet, level);
     let full = |row: usize, column: usize| full[row * seen.columns() + column];
     let light = Light { seen: &seen, full: &full };
     let strip = strip::find(&seen, None)?;
     steps::read(&light, &strip, &known.rises())
+}
+
+fn read_at(tablet: &Tablet, known: &Known, level: f32) -> Result<Vec<Step>, Fault> {
+    seen_at(tablet, known, level).map(|read| read.steps)
 }
 
 fn read(tablet: &Tablet, known: &Known) -> Result<Vec<Step>, Fault> {
@@ -176,7 +180,8 @@ fn a_tablet_that_is_not_monotone_is_refused() {
         }
     }
     let light = Light { seen: &seen, full: &|_, _| false };
-    let text = told(strip::find(&seen, None).and_then(|s| steps::read(&light, &s, &known("21x0.15").rises())));
+    let read = |s| steps::read(&light, &s, &known("21x0.15").rises()).map(|read| read.steps);
+    let text = told(strip::find(&seen, None).and_then(read));
     assert!(text.contains("clearer than the one before it"), "{text}");
 }
 
@@ -188,9 +193,20 @@ fn ends_that_are_pointed_at_serve_where_nothing_is_found() {
     let (s, c) = 20f64.to_radians().sin_cos();
     let end = |sign: f64| Point::new(600.0 + sign * 500.0 * c, 400.0 + sign * 500.0 * s);
     let light = Light { seen: &seen, full: &full };
-    let steps = steps::between(&light, [end(-1.0), end(1.0)], &known("21x0.15").rises()).unwrap();
+    let steps = steps::between(&light, [end(-1.0), end(1.0)], &known("21x0.15").rises()).unwrap().steps;
     for (s, d) in steps.iter().zip(made.densities()).filter(|(s, _)| s.use_of == Use::Good) {
         assert!((s.density - d).abs() < 0.01 + 1.5 * s.uncertainty, "{s:?} {d}");
+    }
+}
+
+/// Sharpening by unsharp masking lifts light beside each jump: more than 5 % of it with
+/// 0.8 of what a blur of two pixels takes away.
+#[test]
+fn sharpening_shows_beside_the_steps() {
+    for (sharpened, least, most) in [(0.0, 0.0, 0.03), (0.8, 0.05, 0.4)] {
+        let made = Tablet { sharpened, ..Tablet::new(21, 0.15) };
+        let overshoot = seen_at(&made, &known("21x0.15"), LEVEL).unwrap().overshoot.unwrap();
+        assert!((least..most).contains(&overshoot), "{sharpened}: {overshoot}");
     }
 }
 

@@ -84,13 +84,27 @@ pub struct Tablet {
     pub blur: f64,
     /// Share of the frame's mean light spread over it.
     pub glare: f64,
+    /// How much of what a blur of two pixels takes away is added: unsharp masking.
+    pub sharpened: f64,
 }
 
 impl Tablet {
     /// 21 × 0.15 or 31 × 0.10, 0.05 to 3.05, in the middle of a masked frame of 1200 × 800.
     pub fn new(count: usize, pitch: f64) -> Tablet {
         let (middle, length, width) = ([600.0, 400.0], 1000.0, 110.0);
-        Tablet { count, pitch, clear: 0.05, middle, length, width, turn: 0.0, surround: 4.0, blur: 1.2, glare: 0.0 }
+        Tablet {
+            count,
+            pitch,
+            clear: 0.05,
+            middle,
+            length,
+            width,
+            turn: 0.0,
+            surround: 4.0,
+            blur: 1.2,
+            glare: 0.0,
+            sharpened: 0.0,
+        }
     }
 
     pub fn densities(&self) -> Vec<f64> {
@@ -111,6 +125,14 @@ impl Tablet {
             }
         });
         let blurred = blur(&blur(&sharp, self.blur).transposed(), self.blur).transposed();
+        let blurred = if self.sharpened > 0.0 {
+            let soft = blur(&blur(&blurred, 2.0).transposed(), 2.0).transposed();
+            let both = blurred.pixels().iter().zip(soft.pixels());
+            let sharper = both.map(|(v, s)| (v + self.sharpened as f32 * (v - s)).max(0.0)).collect();
+            Image::from_vec(size, sharper)
+        } else {
+            blurred
+        };
         let mean = blurred.pixels().iter().map(|v| *v as f64).sum::<f64>() / size.area() as f64;
         blurred.map(|v| v + (self.glare * mean) as f32)
     }

@@ -50,6 +50,14 @@ pub struct Step {
     pub at: Point,
 }
 
+/// What a tablet shows.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Read {
+    pub steps: Vec<Step>,
+    /// How far light overshoots beside the jumps, as a share of each, the median: what a sharpening camera leaves. None where noise hides it.
+    pub overshoot: Option<f64>,
+}
+
 /// Whether a step says anything.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -79,7 +87,7 @@ impl Light<'_> {
 }
 
 /// Reads the steps of a tablet that was found. `rises`: density of each step over the one before, as the tablet is known.
-pub fn read(light: &Light, strip: &Strip, rises: &[f64]) -> Result<Vec<Step>, Fault> {
+pub fn read(light: &Light, strip: &Strip, rises: &[f64]) -> Result<Read, Fault> {
     let course = Course::new(light, strip);
     let comb = Comb::fit(&course, &strip.jumps)?;
     let first = comb.first(&course, rises.len() + 1)?;
@@ -87,7 +95,7 @@ pub fn read(light: &Light, strip: &Strip, rises: &[f64]) -> Result<Vec<Step>, Fa
 }
 
 /// Reads the steps between two ends: the middles of the tablet's outer edges, clear end first.
-pub fn between(light: &Light, [from, to]: [Point; 2], rises: &[f64]) -> Result<Vec<Step>, Fault> {
+pub fn between(light: &Light, [from, to]: [Point; 2], rises: &[f64]) -> Result<Read, Fault> {
     let (length, count) = (from.distance(to), (rises.len() + 1) as f64);
     let width = length / count;
     let along = (to - from) * (1.0 / length.max(1.0));
@@ -95,13 +103,15 @@ pub fn between(light: &Light, [from, to]: [Point; 2], rises: &[f64]) -> Result<V
     measured(light, &strip, rises, |k| k as f64 * width)
 }
 
-fn measured(light: &Light, strip: &Strip, rises: &[f64], boundary: impl Fn(usize) -> f64) -> Result<Vec<Step>, Fault> {
+fn measured(light: &Light, strip: &Strip, rises: &[f64], boundary: impl Fn(usize) -> f64) -> Result<Read, Fault> {
     let mut steps = Vec::with_capacity(rises.len() + 1);
     for k in 0..=rises.len() {
         steps.push(step(light, strip, boundary(k), boundary(k + 1)).ok_or_else(cut)??);
     }
     judge(&mut steps, rises)?;
-    Ok(steps)
+    let boundaries: Vec<f64> = (0..=steps.len()).map(boundary).collect();
+    let overshoot = Course::new(light, strip).overshoot(&boundaries);
+    Ok(Read { steps, overshoot })
 }
 
 /// One step between two boundaries; none where it leaves the frame.
@@ -216,6 +226,31 @@ impl Course {
         // Neighbours share their noise after lens and encoding: two pixels count as one.
         let error = (2.0 * variance / n).sqrt() / mean.max(1e-6) / std::f64::consts::LN_10;
         Some((-mean.max(1e-6).log10(), error))
+    }
+
+    /// The median overshoot of light at the boundaries between steps.
+    fn overshoot(&self, boundaries: &[f64]) -> Option<f64> {
+        let mut shares: Vec<f64> = boundaries.windows(3).filter_map(|b| self.overshoots(b[0], b[1], b[2])).collect();
+        shares.sort_by(f64::total_cmp);
+        shares.get(shares.len() / 2).copied()
+    }
+
+    /// How far light goes beyond both plateaus beside the boundary `at`; none where their noise is more than a sixtieth of the jump, so that
+    /// three deviations of it are no overshoot.
+    fn overshoots(&self, from: f64, at: f64, to: f64) -> Option<f64> {
+        let w = (to - from) / 2.0;
+        let plateau = |middle: f64| {
+            let (density, error) = self.mean(middle - 0.25 * w, middle + 0.25 * w)?;
+            let light = 10f64.powf(-density);
+            Some((light, error * std::f64::consts::LN_10 * light * (0.25 * w).sqrt()))
+        };
+        let ((before, noise), (after, _)) = (plateau(at - 0.5 * w)?, plateau(at + 0.5 * w)?);
+        let jump = before - after;
+        let near = |u: f64| self.light.get((u - self.from) as usize).copied().flatten();
+        let count = (SLACK * w) as usize;
+        let most = (0..count).filter_map(|k| near(at - k as f64)).fold(before, f64::max);
+        let least = (0..count).filter_map(|k| near(at + k as f64)).fold(after, f64::min);
+        (jump > 60.0 * noise).then(|| (most - before).max(after - least) / jump)
     }
 
     /// Where density crosses a level between two places.

@@ -70,6 +70,9 @@ fn ends(text: &str) -> Result<Ends, String> {
     }
 }
 
+/// Overshoot beside the steps from which on a camera is said to sharpen.
+const SHARPENED: f64 = 0.05;
+
 /// What one frame showed.
 struct Read {
     steps: Vec<Step>,
@@ -177,7 +180,18 @@ fn tablet(
             }
         }
     })();
-    Ok(Read { steps: steps.in_file(file)?, settings, warnings })
+    let steps::Read { steps, overshoot } = steps.in_file(file)?;
+    if let Some(share) = overshoot.filter(|share| *share > SHARPENED) {
+        warnings.push(Warning::new(
+            "sharpened",
+            format!(
+                "light overshoots by {:.0} % beside the steps: the camera sharpens or maps tones locally, which no profile can undo; \
+                 switch it off, or use raw",
+                100.0 * share
+            ),
+        ));
+    }
+    Ok(Read { steps, settings, warnings })
 }
 
 fn made(args: &Args, profile: &CaptureProfile, settings: &Settings, held: &Held, known: &Known) -> CaptureProfile {
