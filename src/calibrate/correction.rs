@@ -3,7 +3,7 @@
 //! In: densities read and known, with how far each may be off. Out: a [`Fitted`] correction: the smoothest course that agrees with them,
 //! nothing at density 0, rising; what is left over, and its uncertainty. Fails with fewer than four steps, and where no rising course agrees.
 //!
-//! Model: a veil of glare v is taken off, u = −log10((10^−read − v) ÷ (1 − v)), and known = u × (1 + a + b·u + c·u²); as many terms, and the
+//! Model: a veil of glare v is taken off, u = −log10((10^−read − v) ÷ (1 − v)), and known = u × (1 + a + b·u + c·u² + …); as many terms, and the
 //! veil only where it is needed, as lessen the error with which each step is foretold by the others
 //! (leave-one-out cross-validation; Allen 1974). Where only the tablet's pitch is known, the density of its clear base is one unknown more.
 
@@ -11,8 +11,11 @@ use crate::density::correction::Correction;
 use crate::error::Fault;
 use nalgebra::{DMatrix, DVector};
 
-/// Most terms of the course.
-const TERMS: usize = 3;
+/// Most terms of the course: what an S-shaped response needs. And the fewest readings for each.
+const TERMS: usize = 6;
+const FOR_EACH: usize = 3;
+/// Density that counts as 1 in the powers, so that none outgrows the others.
+const UNIT: f64 = 3.0;
 /// A further term must lessen the foretelling error by this much, or it is noise.
 const WORTH: f64 = 0.93;
 /// Step of the table that comes out, in density: the course bends by less than 0.001 within it.
@@ -58,7 +61,7 @@ pub fn fit(readings: &[Reading], free_base: bool, with_glare: bool) -> Result<Fi
             "expose so that the bare panel is just below clipping, and keep glare off with a black mask",
         ));
     }
-    let most = TERMS.min(readings.len() - 2);
+    let most = TERMS.min(readings.len() / FOR_EACH).max(1);
     // From the plainest on: lines and curves, then the same behind a veil.
     let plain = (1..=most).map(|terms| (terms, false));
     let veiled = (1..most).map(|terms| (terms, true));
@@ -123,7 +126,7 @@ impl Model {
     /// What each unknown adds to the known density at a read one: terms, the base, and the veil where it is asked for.
     fn row(&self, read: f64, with_veil: bool) -> Vec<f64> {
         let u = self.unveiled(read);
-        let mut row: Vec<f64> = (0..self.terms).map(|k| u.powi(k as i32 + 1)).collect();
+        let mut row: Vec<f64> = (0..self.terms).map(|k| (u / UNIT).powi(k as i32 + 1)).collect();
         if self.free_base {
             row.push(-1.0);
         }
@@ -156,7 +159,7 @@ impl Model {
             (0..n).map(|i| (residual[i] / (1.0 - hat[(i, i)]).max(1e-6)).powi(2)).sum::<f64>() / n as f64;
         let course = |read: f64| {
             let u = self.unveiled(read);
-            u + (0..self.terms).map(|k| x[k] * u.powi(k as i32 + 1)).sum::<f64>()
+            u + (0..self.terms).map(|k| x[k] * (u / UNIT).powi(k as i32 + 1)).sum::<f64>()
         };
         let reach = readings.iter().map(|r| r.read).fold(0.0, f64::max);
         let count = (reach / TABLE).ceil().max(1.0) as usize;

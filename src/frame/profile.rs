@@ -376,6 +376,18 @@ mod tests {
         assert_eq!((lens.centre, lens.radius, lens.k1), (Point::new(225.0, 150.0), 250.0, -0.05));
     }
 
+    /// A response for each colour says nothing of gray codes; one for all channels, and the exact curves, do.
+    #[test]
+    fn a_response_that_cannot_apply_is_refused() {
+        let gray = crate::light::blank::tests::frame(&crate::image::Image::filled(Size::new(2, 2), 0.5));
+        let profile = |light: Vec<Vec<f64>>| CaptureProfile {
+            transfer: Transfer::Table(Curve { codes: vec![0.0, 1.0], light }),
+            ..CaptureProfile::srgb()
+        };
+        assert!(profile(vec![vec![0.0, 1.0]; 3]).admits(&gray).unwrap_err().what().contains("gray"));
+        assert!(profile(vec![vec![0.0, 1.0]]).admits(&gray).is_ok() && CaptureProfile::srgb().admits(&gray).is_ok());
+    }
+
     #[test]
     fn another_camera_is_said() {
         let camera = Camera { make: Some("Maker".into()), model: Some("One".into()), lens: None };
