@@ -192,3 +192,52 @@ impl Ladder {
         [codes.clone().fold(f64::INFINITY, f64::min), codes.fold(f64::NEG_INFINITY, f64::max)]
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibrate::simulate::{frame, panel, srgb};
+
+    fn rung(rows: usize, change: impl FnOnce(&mut Settings)) -> Rung {
+        let mut made = frame(&panel(Size::new(rows, 320), 0.3).map(|v| 0.4 * v), [srgb; 3], 1e-5, 1);
+        change(&mut made.settings);
+        Rung::new(&made).unwrap()
+    }
+
+    #[test]
+    fn frames_that_are_not_of_one_ladder_are_named() {
+        let plain = || rung(240, |s| (s.model, s.f_number, s.iso) = (Some("One".into()), Some(4.0), Some(50.0)));
+        let told = |other: Rung| {
+            let (frame, fault) = check(&[plain(), plain(), other], true).unwrap_err();
+            assert_eq!(frame, 2);
+            fault.to_string()
+        };
+        assert!(check(&[plain(), plain()], true).is_ok());
+        assert!(told(rung(200, |_| ())).contains("320×200"));
+        let two = |s: &mut Settings| (s.model, s.f_number) = (Some("Two".into()), Some(4.0));
+        assert!(told(rung(240, two)).contains("taken with Two"));
+        let stopped = |s: &mut Settings| (s.model, s.f_number) = (Some("One".into()), Some(5.6));
+        assert!(told(rung(240, stopped)).contains("stop or sensitivity"));
+        assert!(check(&[plain(), rung(240, stopped)], false).is_ok(), "stated exposures need no Exif");
+    }
+
+    #[test]
+    fn a_raw_frame_needs_no_response() {
+        use crate::frame::Filter::{Blue, Green, Red};
+        let mut made = frame(&panel(Size::new(240, 320), 0.3), [srgb; 3], 0.0, 1);
+        made.layout = Layout::Mosaic([Red, Green, Green, Blue]);
+        assert!(Rung::new(&made).unwrap_err().what().contains("raw"));
+    }
+
+    /// A dark spot with a sharp edge lies in a known place: that place is left out, and no other.
+    #[test]
+    fn places_that_are_not_even_are_left_out() {
+        let mut light = panel(Size::new(960, 1440), 0.3).map(|v| 0.4 * v);
+        let whole = Rung::new(&frame(&light, [srgb; 3], 1e-5, 1)).unwrap();
+        let (top, left) = grid(light.size())[100];
+        (top..top + 8).for_each(|row| light.row_mut(row)[left..left + SIDE].fill(0.1));
+        let spotted = Rung::new(&frame(&light, [srgb; 3], 1e-5, 1)).unwrap();
+        let lost = |r: &Rung| r.codes[1].iter().filter(|c| c.is_none()).count();
+        assert_eq!((lost(&whole), lost(&spotted)), (0, 1));
+    }
+}
