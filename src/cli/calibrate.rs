@@ -42,7 +42,7 @@ enum What {
     Response(response::Args),
     /// The correction of densities, from a step tablet
     #[command(
-        after_help = "Examples:\n  hyaline calibrate tablet wedge.jpg --steps 21x0.15 --blank 'blank-1.jpg' --to profiles/phone.toml\n  \
+        after_help = "Examples:\n  hyaline calibrate tablet wedge.jpg --steps 21x0.15 --blank blank-*.jpg --to profiles/phone.toml\n  \
         hyaline calibrate tablet wedge.jpg --densities wedge.csv --blank blank-*.jpg --profile profiles/phone.toml --to profiles/phone.toml --force\n  \
         hyaline calibrate tablet wedge.jpg --steps 31x0.10 --ends 310,1480,3700,1466 --blank blank.jpg --to phone.toml\n\n\
         wedge.csv holds one density a line, from clear to dense. Copy the tablet at the exposure that the plates are copied at."
