@@ -47,11 +47,16 @@ fn view(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option
         let frame = frame::read(file, profile).in_file(file)?;
         let group = panel.group_for(&frame).in_file(file)?;
         let seen = divide(&frame, &group.flat, group.dark.as_ref(), veil).in_file(file)?;
+        let tell = |seen: Seen| {
+            let mut told = tell(file, &frame, group, veil, seen);
+            told.warnings.extend(profile.mismatch(&frame.settings));
+            told
+        };
         if files.len() == 1 {
-            return Ok((tell(file, &frame, group, veil, seen), None));
+            return Ok((tell(seen), None));
         }
         let empty = Seen { transmittance: Image::filled(Size::new(0, 0), Transmittance(0.0)), ..seen };
-        let told = tell(file, &frame, group, veil, empty.clone());
+        let told = tell(empty.clone());
         let exposed = exposed(&frame, group, Seen { transmittance: seen.transmittance, ..empty });
         Ok((told, Some(exposed)))
     };
@@ -63,6 +68,7 @@ fn view(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option
     let warnings: Vec<Warning> = all.iter().flat_map(|(told, _)| told.warnings.iter().cloned()).collect();
     let (mut first, _) = all.swap_remove(0);
     if exposures.is_empty() {
+        correct(&mut first, profile);
         return Ok(first);
     }
     let (merged, fitted) = exposures::merge(exposures).in_file(&files[0])?;
@@ -78,7 +84,23 @@ fn view(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option
         "merge-exposures",
         json!({ "against_the_next_shorter": fitted.iter().map(told).collect::<Vec<_>>() }),
     ));
+    correct(&mut first, profile);
     Ok(first)
+}
+
+/// Densities as the profile's step tablet corrects them.
+fn correct(view: &mut Copied, profile: &CaptureProfile) {
+    let Some(correction) = &profile.correction else { return };
+    let deep = 10f64.powf(-correction.reach()) as f32;
+    let sample = || view.transmittance.pixels().iter().step_by(101);
+    let beyond = sample().filter(|t| t.0 < deep).count() as f64 / sample().count().max(1) as f64;
+    correction.apply(&mut view.transmittance);
+    view.deepest = view.deepest.map(|d| correction.at(d));
+    view.steps.push(Step::new(
+        "density-correction",
+        json!({ "profile": profile.name, "reach": round(correction.reach(), 3), "share_beyond": round(beyond, 5),
+                "at_1": round(correction.at(1.0) - 1.0, 4), "at_2": round(correction.at(2.0) - 2.0, 4) }),
+    ));
 }
 
 /// What merging needs to know of one exposure.
@@ -110,7 +132,8 @@ pub fn unveiled(
     panel: &Panel,
     mask: &[(usize, usize)],
 ) -> Result<Option<Copied>, Error> {
-    if panel.veil.is_some() || mask.len() < PLACES {
+    let corrected = profile.correction.as_ref().is_some_and(|c| c.with_glare);
+    if panel.veil.is_some() || corrected || mask.len() < PLACES {
         return Ok(None);
     }
     let file = &files[0];

@@ -12,6 +12,8 @@
 //! 7. [`positive`]: the print that a tone profile makes of it; [`bracket`]: plates compared
 //! 8. [`archive`]: files that appear whole or not at all; [`report`]: pages for people
 //!
+//! [`calibrate`] makes capture profiles from frames of the bare panel and of step tablets.
+//!
 //! [`measure`] judges a finished picture: densities of patches, evenness, noise, sharpness.
 //!
 //! [`demo`] is the forward model: a made-up place, its plates, and their captures with the truth beside them.
@@ -19,6 +21,7 @@
 pub mod archive;
 pub mod batch;
 pub mod bracket;
+pub mod calibrate;
 pub mod cli;
 pub mod copy;
 pub mod demo;

@@ -45,7 +45,20 @@ impl Panel {
             groups.extend(group(paths, darks, profile, &mut errors));
         }
         let mut panel = Panel { groups, veil: profile.glare.map(|share| Veil { share }), warnings: Vec::new() };
-        if let Some(opaque) = &session.copy.opaque {
+        if profile.correction.as_ref().is_some_and(|c| c.with_glare) {
+            // Glare is corrected with the densities: taken off before, it would be taken off twice.
+            panel.veil = None;
+            if session.copy.opaque.is_some() {
+                panel.warnings.push(Warning::new(
+                    "glare-in-correction",
+                    format!(
+                        "the opaque patch is not used: the density correction of `{}` holds the glare of its tablet's frame; calibrate \
+                         the tablet with --opaque to keep the two apart",
+                        profile.name
+                    ),
+                ));
+            }
+        } else if let Some(opaque) = &session.copy.opaque {
             let veil = frame::read(&opaque.capture, profile)
                 .and_then(|f| Veil::from_opaque(&f, panel.dark_for(&f), opaque.rect_px))
                 .in_file(&opaque.capture);

@@ -85,7 +85,7 @@ fn length(text: &str) -> Result<Length, String> {
 
 /// Measures what it can; each file that cannot be measured is an error of its own.
 pub fn run(args: &Args, _: &Common) -> Outcome {
-    let profile = match CaptureProfile::load(&args.profile, Path::new(".")).in_file(Path::new(&args.profile)) {
+    let profile = match CaptureProfile::open(&args.profile).in_file(Path::new(&args.profile)) {
         Ok(profile) => profile,
         Err(error) => return error.into(),
     };

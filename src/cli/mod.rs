@@ -1,6 +1,7 @@
 //! The commands, one file each: arguments in, an [`Outcome`] out. Only `main` prints and sets the exit status.
 
 pub mod archive;
+pub mod calibrate;
 pub mod check;
 pub mod compare;
 pub mod completions;
@@ -93,6 +94,11 @@ pub enum Command {
         hyaline plan --plate 9x12cm --pixels 6000x4000 --ppi 2400 --pixel-um 3.9 --f-number 5.6"
     )]
     Plan(plan::Args),
+    /// Makes a capture profile: response, density correction, lens
+    #[command(after_help = "Examples:\n  hyaline calibrate response ladder-*.jpg --to profiles/phone.toml\n  \
+        hyaline calibrate tablet wedge.jpg --steps 21x0.15 --blank blank.jpg --to profiles/phone.toml\n  \
+        hyaline calibrate lens grid.jpg --grid 17x13,10 --to profiles/phone.toml")]
+    Calibrate(calibrate::Args),
     /// Packs captures, notes and results for keeping (BagIt, RFC 8493)
     #[command(after_help = "Example:\n  hyaline archive kiln --to /media/disk/kiln-2026")]
     Archive(archive::Args),
@@ -148,6 +154,7 @@ pub fn run(cli: &Cli) -> Outcome {
         Command::Digitize(args) => digitize::run(args, &cli.common),
         Command::Measure(args) => measure::run(args, &cli.common),
         Command::Plan(args) => plan::run(args),
+        Command::Calibrate(args) => calibrate::run(args, &cli.common),
         Command::Archive(args) => archive::run(args, &cli.common),
         Command::Verify(args) => verify::run(args, &cli.common),
         Command::Record(args) => record::run(args, &cli.common),

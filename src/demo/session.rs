@@ -129,7 +129,7 @@ impl Camera {
                     stand,
                     vignetting: 0.15,
                     blur_px: 0.6,
-                    sensor: Sensor { full_well: 30_000.0, read_noise: 3.0, seed: 371, ..Sensor::default() },
+                    sensor: Sensor { full_well: 45_000.0, read_noise: 3.0, seed: 371, ..Sensor::default() },
                     time_s: 0.25,
                     blank_time_s: 0.25,
                     ..phone

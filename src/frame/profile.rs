@@ -3,8 +3,9 @@
 //! In: the name of a built-in profile ("srgb", "linear"), or a TOML file in the session's folder. Out: a [`CaptureProfile`].
 //! Fails on unknown keys, on curves that do not rise, and on paths that leave the folder, naming the key and the line.
 
-use super::Settings;
 use super::transfer::{Curve, Embedded, Transfer};
+use super::{Frame, Layout, Settings};
+use crate::density::correction::Correction;
 use crate::error::{Fault, Warning, io_fault};
 use crate::geometry::{Lens, Point};
 use crate::image::Size;
@@ -34,6 +35,9 @@ pub struct CaptureProfile {
     pub camera: Option<Camera>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub lens: Option<Distortion>,
+    /// Densities as a step tablet corrects them, once the blank is divided out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub correction: Option<Correction>,
     /// How well it fitted what it was made from.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub fit: Option<Fit>,
@@ -78,9 +82,24 @@ pub struct Fit {
     pub density_rms: Option<f64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub density_worst: Option<f64>,
-    /// Left over of a response ladder, root mean square in stops.
+    /// Largest standard uncertainty of the tablet's correction within that range, density.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub response_rms_stops: Option<f64>,
+    pub density_sd: Option<f64>,
+    /// Left over of a response ladder, root mean square in density (log10 of light), the worst channel.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub response_rms_density: Option<f64>,
+    /// Standard uncertainty of the density between two codes of the response, from chance alone, the worst channel.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub response_sd_density: Option<f64>,
+    /// Codes that the ladder covered, as shares of full scale: [least, greatest]; beyond them the response is drawn on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub response_codes: Option<[f64; 2]>,
+    /// Exposures of the ladder's frames, in stops over the first.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub response_stops: Option<Vec<f64>>,
+    /// By how many stops each was found to be off what was stated, where that was asked for and is taken into account.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub response_refined_stops: Option<Vec<f64>>,
     /// Left over of lines or points, root mean square in pixels.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub lens_rms_px: Option<f64>,
@@ -127,6 +146,15 @@ impl CaptureProfile {
         CaptureProfile::parse(&std::fs::read_to_string(path).map_err(|e| io_fault(&e))?)
     }
 
+    /// A built-in profile by its name, or any file by its path: for commands that know no session.
+    pub fn open(name_or_path: &str) -> Result<CaptureProfile, Fault> {
+        let path = Path::new(name_or_path);
+        if BUILT_IN.iter().any(|(name, _)| *name == name_or_path) || !path.is_file() {
+            return CaptureProfile::load(name_or_path, Path::new("."));
+        }
+        CaptureProfile::parse(&std::fs::read_to_string(path).map_err(|e| io_fault(&e))?)
+    }
+
     /// Reads a profile's TOML.
     pub fn parse(text: &str) -> Result<CaptureProfile, Fault> {
         let profile: CaptureProfile = toml::from_str(text).map_err(|e| {
@@ -143,6 +171,11 @@ impl CaptureProfile {
             let numbers = [lens.k1, lens.k2, lens.centre[0], lens.centre[1]];
             sound(numbers.iter().all(|n| n.abs() < 0.5), "lens", "hold numbers between -0.5 and 0.5")?;
         }
+        if let Some(correction) = &profile.correction {
+            correction.check().map_err(|what| {
+                Fault::new(format!("`correction` of the capture profile: {what}"), "calibrate the tablet again")
+            })?;
+        }
         Ok(profile)
     }
 
@@ -158,6 +191,19 @@ impl CaptureProfile {
         let [x, y] = known.centre;
         let centre = straight.centre + Point::new(x, y) * straight.radius;
         Some(Lens { centre, k1: known.k1, k2: known.k2, ..straight })
+    }
+
+    /// Whether the response can be applied to a frame at all: one that was measured for each colour tells nothing of a gray frame's codes.
+    pub fn admits(&self, frame: &Frame) -> Result<(), Fault> {
+        match &self.transfer {
+            Transfer::Table(curve) if curve.light.len() > 1 && frame.layout == Layout::Gray && frame.raw.is_none() => {
+                Err(Fault::new(
+                    format!("it is a gray frame, and the capture profile `{}` was made from colour frames", self.name),
+                    "calibrate the response from frames of the same kind, or name another profile",
+                ))
+            }
+            _ => Ok(()),
+        }
     }
 
     /// A warning where a capture's Exif names another camera or lens than the one that the profile was made for.
@@ -299,6 +345,7 @@ mod tests {
             transfer: Transfer::Table(Curve { codes: vec![0.0, 0.5, 1.0], light: vec![vec![0.0, 0.2, 1.0]] }),
             camera: Some(Camera { model: Some("One".into()), ..Camera::default() }),
             lens: Some(Distortion { k1: -0.03, k2: 0.004, centre: [0.01, -0.002] }),
+            correction: Some(Correction { read: vec![0.0, 3.0], density: vec![0.0, 3.1], with_glare: true }),
             fit: Some(Fit { density_rms: Some(0.004), ..Fit::default() }),
             ..CaptureProfile::srgb()
         };
@@ -314,6 +361,8 @@ mod tests {
         assert!(text.contains("line 4") && text.contains("glair"), "{text}");
         assert!(fault(&format!("{head}transfer = \"rec709\"\n")).contains("rec709"));
         assert!(fault(&format!("{head}[transfer]\ncodes = [0.0, 1.0]\nlight = [[0.5, 0.2]]\n")).contains("never fall"));
+        let correction = "transfer = \"srgb\"\n[correction]\nread = [0.0, 1.0]\ndensity = [0.0, -1.0]\n";
+        assert!(fault(&format!("{head}{correction}")).contains("correction"));
         assert!(fault(&format!("{head}glare = 3.0\ntransfer = \"srgb\"\n")).contains("glare"));
     }
 
@@ -325,6 +374,18 @@ mod tests {
         };
         let lens = profile.lens(Size::new(300, 400)).unwrap();
         assert_eq!((lens.centre, lens.radius, lens.k1), (Point::new(225.0, 150.0), 250.0, -0.05));
+    }
+
+    /// A response for each colour says nothing of gray codes; one for all channels, and the exact curves, do.
+    #[test]
+    fn a_response_that_cannot_apply_is_refused() {
+        let gray = crate::light::blank::tests::frame(&crate::image::Image::filled(Size::new(2, 2), 0.5));
+        let profile = |light: Vec<Vec<f64>>| CaptureProfile {
+            transfer: Transfer::Table(Curve { codes: vec![0.0, 1.0], light }),
+            ..CaptureProfile::srgb()
+        };
+        assert!(profile(vec![vec![0.0, 1.0]; 3]).admits(&gray).unwrap_err().what().contains("gray"));
+        assert!(profile(vec![vec![0.0, 1.0]]).admits(&gray).is_ok() && CaptureProfile::srgb().admits(&gray).is_ok());
     }
 
     #[test]

@@ -27,7 +27,7 @@ use std::path::Path;
 /// are linear, are taken as linear.
 pub fn read(path: &Path, profile: &CaptureProfile) -> Result<Frame, Fault> {
     let (mut file, kind) = open(path)?;
-    fenced(|| match kind {
+    let frame = fenced(|| match kind {
         Kind::Jpeg => jpeg::read(&whole(&mut file)?, profile),
         Kind::Png => png::read(&whole(&mut file)?, profile),
         Kind::Tiff => {
@@ -40,7 +40,9 @@ pub fn read(path: &Path, profile: &CaptureProfile) -> Result<Frame, Fault> {
         }
         Kind::Heif => heic::read(&whole(&mut file)?, profile),
         Kind::MakerRaw => raw::read(&whole(&mut file)?),
-    })
+    })?;
+    profile.admits(&frame)?;
+    Ok(frame)
 }
 
 /// What kind of file a capture is, by its first bytes.

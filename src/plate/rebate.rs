@@ -15,8 +15,8 @@ const CELL_MM: f64 = 0.15;
 const EDGE_MM: f64 = 0.45;
 /// How far in the rebate is looked for.
 const REACH_MM: f64 = 9.0;
-/// Width of the band that is read; holders' rails hide about 2.5 mm (Clerc, § 239), worn ones less.
-const BAND_MM: f64 = 0.6;
+/// Widths of the band that is read, the next where the one before finds none: holders' rails hide about 2.5 mm (Clerc, § 239), worn ones less.
+const BANDS_MM: [f64; 2] = [0.6, 0.3];
 /// Stretches to a side.
 const STRETCHES: usize = 20;
 /// Standard deviation of density among a band's cells up to which it is even.
@@ -47,7 +47,11 @@ pub fn read(plate: &Image<Transmittance>, mm_per_px: f64) -> Option<Rebate> {
     let factor = ((CELL_MM / mm_per_px).round() as usize).max(1);
     let cell_mm = mm_per_px * factor as f64;
     let cells = reduced(plate, factor);
-    let by_side: [Vec<f64>; 4] = std::array::from_fn(|side| stretches(&cells, side, cell_mm));
+    BANDS_MM.into_iter().find_map(|band_mm| read_in_bands(&cells, cell_mm, band_mm))
+}
+
+fn read_in_bands(cells: &Image<Transmittance>, cell_mm: f64, band_mm: f64) -> Option<Rebate> {
+    let by_side: [Vec<f64>; 4] = std::array::from_fn(|side| stretches(cells, side, cell_mm, band_mm));
     let mut all: Vec<f64> = by_side.iter().flatten().copied().collect();
     all.sort_unstable_by(f64::total_cmp);
     let quorum = ((4 * STRETCHES) as f64 * QUORUM).ceil() as usize;
@@ -55,7 +59,7 @@ pub fn read(plate: &Image<Transmittance>, mm_per_px: f64) -> Option<Rebate> {
     let first = (0..all.len()).find(|&i| all.get(i + quorum - 1).is_some_and(|last| last - all[i] < AGREE))?;
     let members: Vec<f64> = all[first..].iter().copied().take_while(|d| d - all[first] < 2.0 * AGREE).collect();
     let density = members[members.len() / 2];
-    if is_picture(&cells, density) {
+    if is_picture(cells, density) {
         return None;
     }
     let near: Vec<f64> = all.iter().copied().filter(|d| (d - density).abs() < 2.0 * AGREE).collect();
@@ -69,7 +73,7 @@ pub fn read(plate: &Image<Transmittance>, mm_per_px: f64) -> Option<Rebate> {
 }
 
 /// The clearest even band of each stretch of one side.
-fn stretches(cells: &Image<Transmittance>, side: usize, cell_mm: f64) -> Vec<f64> {
+fn stretches(cells: &Image<Transmittance>, side: usize, cell_mm: f64, band_mm: f64) -> Vec<f64> {
     let (rows, columns) = (cells.rows(), cells.columns());
     let (length, depth) = if side.is_multiple_of(2) { (columns, rows) } else { (rows, columns) };
     let at = |along: usize, inward: usize| match side {
@@ -79,7 +83,7 @@ fn stretches(cells: &Image<Transmittance>, side: usize, cell_mm: f64) -> Vec<f64
         _ => cells.at(along, inward).0,
     };
     let cells_in = |mm: f64| (mm / cell_mm).round() as usize;
-    let (edge, band) = (cells_in(EDGE_MM).max(1), cells_in(BAND_MM).max(2));
+    let (edge, band) = (cells_in(EDGE_MM).max(1), cells_in(band_mm).max(2));
     let reach = cells_in(REACH_MM).min(depth / 3);
     // Corners are chipped, dark and doubly shaded.
     let from = cells_in(4.0).max(length / 25);
@@ -158,7 +162,7 @@ mod tests {
 
     #[test]
     fn base_is_read_from_four_from_two_and_from_thin_sides() {
-        for widths in [[3.0; 4], [3.0, 0.0, 3.0, 0.0], [0.0, 1.4, 0.0, 1.4]] {
+        for widths in [[3.0; 4], [3.0, 0.0, 3.0, 0.0], [0.0, 1.4, 0.0, 1.4], [1.0; 4]] {
             let rebate = read(&plate(0.17, widths), 0.1).unwrap();
             assert!((rebate.density - 0.17).abs() < 0.005, "{widths:?}: {}", rebate.density);
             assert!(rebate.spread < 0.01);
