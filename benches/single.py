@@ -25,16 +25,22 @@ import simulate
 SHOWN = ["density_median", "density_p95", "unevenness_percent", "corner_mm", "geometry_rms", "geometry_worst", "sharpness", "base"]
 
 
+# A process of its own, since a child begins with its parent's peak.
+MEASURE = """
+import os, sys, time
+began = time.perf_counter()
+_, status, usage = os.wait4(os.posix_spawn(sys.argv[1], sys.argv[1:], os.environ), 0)
+print(time.perf_counter() - began, usage.ru_maxrss / 1024, os.waitstatus_to_exitcode(status))
+"""
+
+
 def timed(command):
     """Seconds and peak memory (MiB) of one process."""
-    began = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
-    said = process.stderr.read()
-    _, status, usage = os.wait4(process.pid, 0)
-    took = time.perf_counter() - began
-    if os.waitstatus_to_exitcode(status):
-        sys.exit(f"{command[0]} failed: {said.decode()[-600:]}")
-    return took, usage.ru_maxrss / 1024
+    measured = subprocess.run([sys.executable, "-S", "-E", "-c", MEASURE, *command], capture_output=True, text=True)
+    took, peak, status = measured.stdout.splitlines()[-1].split()
+    if int(status):
+        sys.exit(f"{command[0]} failed: {measured.stderr[-600:]}")
+    return float(took), float(peak)
 
 
 def main():

@@ -12,7 +12,7 @@ use crate::notes::{BaseFrom, Plate, Session};
 use crate::panel::{self, Panel};
 use crate::pipeline::{self, Failure, Rectified, Run};
 use crate::positive::Tone;
-use crate::progress::Progress;
+use crate::progress::{Progress, Timing};
 use crate::record::{FileDigest, Software};
 use crate::report::{self, BlankReport, BracketReport, DonePlate, FailedPlate, PlateReport, SessionReport};
 use serde::{Deserialize, Serialize};
@@ -36,6 +36,7 @@ pub struct Digitized {
     pub report: SessionReport,
     /// Plates and brackets whose results an earlier run left and that still hold.
     pub kept: Vec<String>,
+    pub timings: Vec<Timing>,
     pub errors: Vec<Error>,
 }
 
@@ -111,7 +112,7 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
     }
 
     let to_do = earlier.iter().filter(|e| e.is_none()).count();
-    let progress = Progress::new(1 + to_do * pipeline::STAGES + session.brackets.len(), options.quiet);
+    let progress = Progress::new(2 + to_do * pipeline::STAGES + session.brackets.len(), options.quiet);
     let mut errors = Vec::new();
     let panel = if to_do > 0 {
         progress.stage("panel", "reading the blanks");
@@ -189,11 +190,11 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
         });
     }
     let compared = compare_all(session, &pages, &store, &tone, &out, &progress);
-    progress.done();
     kept.extend(compared.kept);
     errors.extend(compared.errors);
     errors.dedup();
     let told = told.unwrap_or(KeptPanel { warnings: Vec::new(), blank: None });
+    progress.stage("session", "writing the pages");
     let report = SessionReport {
         about: session.about.clone(),
         tone: tone.clone(),
@@ -207,7 +208,8 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
     {
         errors.push(error);
     }
-    Ok(Digitized { report, kept, errors })
+    progress.done();
+    Ok(Digitized { report, kept, timings: progress.timings(), errors })
 }
 
 /// The plate that the base's patch lies on, where it is not among those asked for: it is then read for its own sake.

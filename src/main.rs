@@ -5,6 +5,10 @@ use hyaline::cli::{self, Cli, Outcome};
 use std::io::Write;
 use std::process::ExitCode;
 
+/// Frames and planes come and go by the hundred megabytes: an allocator that keeps their pages saves the system clearing them anew.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 fn main() -> ExitCode {
     let cli = Cli::parse();
     if let Some(jobs) = cli.common.jobs {

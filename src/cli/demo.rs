@@ -28,5 +28,5 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
         return Outcome { text, json: serde_json::json!({ "session": args.dir }), errors: Vec::new() };
     }
     let session = SessionArgs { session: args.dir.clone(), out: None, plates: Vec::new(), force: false, fresh: false };
-    digitize::run(&digitize::Args { session, deflate: false }, common)
+    digitize::run(&digitize::Args { session, deflate: false, timings: false }, common)
 }

@@ -4,6 +4,7 @@ use super::{Common, Outcome, SessionArgs};
 use crate::archive::Compression;
 use crate::batch::{self, Options};
 use crate::notes::{self, Session};
+use crate::progress::Timing;
 use crate::report;
 use std::path::{Path, PathBuf};
 
@@ -14,6 +15,9 @@ pub struct Args {
     /// Pack the TIFFs without loss (deflate): about 0.7 of the size, and slower
     #[arg(long)]
     pub deflate: bool,
+    /// Say how long each stage took
+    #[arg(long)]
+    pub timings: bool,
 }
 
 pub fn run(args: &Args, common: &Common) -> Outcome {
@@ -39,14 +43,31 @@ fn session_into_out(session: &Session, args: &Args, common: &Common) -> Outcome 
     };
     match batch::digitize(session, &options) {
         Ok(done) => Outcome {
-            text: if common.quiet { String::new() } else { batch::told(&done, &options.out) },
+            text: {
+                let told = if common.quiet { String::new() } else { batch::told(&done, &options.out) };
+                let timings = args.timings.then(|| timing_table(&done.timings));
+                told + &timings.unwrap_or_default()
+            },
             json: {
                 let mut json = serde_json::to_value(report::summary(&done.report)).unwrap_or_default();
                 json["kept"] = done.kept.clone().into();
+                if args.timings {
+                    json["timings"] = serde_json::to_value(&done.timings).unwrap_or_default();
+                }
                 json
             },
             errors: done.errors,
         },
         Err(errors) => Outcome::failed(errors),
     }
+}
+
+/// Seconds of each stage, and its share of the whole.
+fn timing_table(timings: &[Timing]) -> String {
+    let whole: f64 = timings.iter().map(|t| t.seconds).sum();
+    let line = |of: &str, stage: &str, seconds: f64| {
+        format!("{of:12} {stage:24} {seconds:8.3} s {:5.1} %\n", 100.0 * seconds / whole.max(1e-9))
+    };
+    let stages: String = timings.iter().map(|t| line(&t.of, t.stage, t.seconds)).collect();
+    stages + &line("all", "", whole)
 }

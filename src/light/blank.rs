@@ -10,6 +10,7 @@ use crate::error::Fault;
 use crate::frame::{Frame, Layout, Settings};
 use crate::image::{Image, Size};
 use crate::units::Linear;
+use rayon::prelude::*;
 
 /// Share of clipped samples in any channel above which a blank cannot be divided by: dead photosites are far fewer.
 const CLIPPED_SHARE: f64 = 1e-3;
@@ -177,37 +178,53 @@ fn mean_and_squares(
 ) -> (Image<Linear>, Image<f32>) {
     let size = frames[0].size;
     let sigma = if frames.len() > 2 { typical_noise(frames, scales, channel) } else { 0.0 };
-    let pairs = Image::from_rows(size, (0f32, 0f32), |row, out| {
-        let lines: Vec<Vec<Linear>> = frames
-            .iter()
-            .zip(scales)
-            .map(|(frame, scale)| {
-                let mut line = vec![Linear(0.0); size.columns];
-                frame.linear_row(row, channel, &mut line);
+    let (mut mean, mut squares) = (Image::filled(size, Linear(0.0)), Image::filled(size, 0f32));
+    let rows = mean.pixels_mut().par_chunks_mut(size.columns).zip(squares.pixels_mut().par_chunks_mut(size.columns));
+    rows.enumerate().for_each_init(
+        || vec![vec![Linear(0.0); size.columns]; frames.len()],
+        |lines, (row, (mean, squares))| {
+            for ((frame, scale), line) in frames.iter().zip(scales).zip(lines.iter_mut()) {
+                frame.linear_row(row, channel, line);
                 if let Some(dark) = dark {
-                    dark.subtract(row, channel, &mut line);
+                    dark.subtract(row, channel, line);
                 }
                 line.iter_mut().for_each(|v| v.0 *= scale);
-                line
-            })
-            .collect();
-        let mut values = vec![0f32; lines.len()];
-        for (column, pair) in out.iter_mut().enumerate() {
-            values.iter_mut().zip(&lines).for_each(|(v, line)| *v = line[column].0);
-            let (mut lo, mut hi) = (f32::NEG_INFINITY, f32::INFINITY);
-            if sigma > 0.0 {
-                values.sort_unstable_by(f32::total_cmp);
-                let middle = values[values.len() / 2];
-                let reach = OUTLIER * sigma * middle.max(0.05).sqrt();
-                (lo, hi) = (middle - reach, middle + reach);
             }
-            let kept = || values.iter().filter(|v| (lo..=hi).contains(*v));
-            let n = kept().count() as f32;
-            let mean = kept().sum::<f32>() / n;
-            *pair = (mean, kept().map(|v| (v - mean).powi(2)).sum::<f32>());
-        }
-    });
-    (pairs.map(|p| Linear(p.0)), pairs.map(|p| p.1))
+            plain_mean(lines, mean, squares);
+            if sigma > 0.0 {
+                // Two values that lie `reach` apart have squares of at least reach² ÷ 2; half of that, since the mean stands for the median.
+                let least = 0.25 * (OUTLIER * sigma).powi(2);
+                for column in 0..size.columns {
+                    if squares[column] <= least * mean[column].0.max(0.05) {
+                        continue;
+                    }
+                    let mut values: Vec<f32> = lines.iter().map(|line| line[column].0).collect();
+                    (mean[column].0, squares[column]) = mean_without_outliers(&mut values, sigma);
+                }
+            }
+        },
+    );
+    (mean, squares)
+}
+
+fn plain_mean(lines: &[Vec<Linear>], mean: &mut [Linear], squares: &mut [f32]) {
+    for line in lines {
+        mean.iter_mut().zip(line).for_each(|(sum, v)| sum.0 += v.0);
+    }
+    let share = 1.0 / lines.len() as f32;
+    mean.iter_mut().for_each(|sum| sum.0 *= share);
+    for line in lines {
+        squares.iter_mut().zip(line).zip(&*mean).for_each(|((sum, v), m)| *sum += (v.0 - m.0).powi(2));
+    }
+}
+
+fn mean_without_outliers(values: &mut [f32], sigma: f32) -> (f32, f32) {
+    values.sort_unstable_by(f32::total_cmp);
+    let middle = values[values.len() / 2];
+    let reach = OUTLIER * sigma * middle.max(0.05).sqrt();
+    let kept = || values.iter().filter(|v| (*v - middle).abs() <= reach);
+    let mean = kept().sum::<f32>() / kept().count() as f32;
+    (mean, kept().map(|v| (v - mean).powi(2)).sum())
 }
 
 /// Noise of one sample at full light, taken to grow with the root of light: the median difference of the first two frames.

@@ -12,6 +12,8 @@ use rayon::prelude::*;
 pub const CELL: usize = 8;
 /// Half the side of the window in which detail is weighed against noise: dust is larger, one pixel's luck is smaller.
 const REACH: usize = 2;
+/// Rows that are calmed at a time.
+const BAND: usize = 32;
 /// Detail must have this many times the noise's variance to be taken for real: chance alone reaches twice in a window of 25.
 const MARGIN: f32 = 2.0;
 
@@ -21,39 +23,87 @@ pub fn calm(mean: &Image<Linear>, noise_variance: &Image<f32>) -> Image<Linear> 
     if size.rows < 4 * CELL || size.columns < 4 * CELL {
         return mean.clone();
     }
-    let smooth = smooth(mean);
-    let detail = Image::from_rows(size, 0f32, |row, out| {
-        for (d, (m, s)) in out.iter_mut().zip(mean.row(row).iter().zip(smooth.row(row))) {
-            *d = m.0 - s.0;
+    let smooth = Smooth::of(mean);
+    let columns = size.columns;
+    let mut out = Image::filled(size, Linear(0.0));
+    // In bands that stay in the cores' caches, each with the rows that its windows reach.
+    out.pixels_mut().par_chunks_mut(BAND * columns).enumerate().for_each(|(band, out)| {
+        let first = band * BAND;
+        let last = first + out.len() / columns;
+        let (top, bottom) = (first.saturating_sub(REACH), (last + REACH).min(size.rows));
+        let mut even = vec![0f32; (bottom - top) * columns];
+        let mut power = even.clone();
+        let mut squares = vec![0f32; columns];
+        for (row, (even, power)) in
+            (top..bottom).zip(even.chunks_exact_mut(columns).zip(power.chunks_exact_mut(columns)))
+        {
+            smooth.row(row, even);
+            squares.iter_mut().zip(mean.row(row)).zip(&*even).for_each(|((q, m), s)| *q = (m.0 - s).powi(2));
+            window_mean(&squares, power);
+        }
+        let mut window = vec![0f32; columns];
+        for (row, out) in (first..last).zip(out.chunks_exact_mut(columns)) {
+            let lines = row.saturating_sub(REACH).max(top)..(row + REACH + 1).min(bottom);
+            let weight = 1.0 / lines.len() as f32;
+            window.fill(0.0);
+            for line in lines {
+                let line = &power[(line - top) * columns..][..columns];
+                window.iter_mut().zip(line).for_each(|(sum, v)| *sum += weight * v);
+            }
+            let noise = noise_variance.row((row / CELL).min(noise_variance.rows() - 1));
+            let even = &even[(row - top) * columns..][..columns];
+            let cells =
+                out.chunks_mut(CELL).zip(even.chunks(CELL)).zip(mean.row(row).chunks(CELL)).zip(window.chunks(CELL));
+            for (cell, (((out, even), mean), power)) in cells.enumerate() {
+                let noise = MARGIN * noise[cell.min(noise.len() - 1)];
+                for (((out, even), mean), power) in out.iter_mut().zip(even).zip(mean).zip(power) {
+                    let share = (1.0 - noise / power.max(1e-20)).max(0.0);
+                    out.0 = even + share * (mean.0 - even);
+                }
+            }
         }
     });
-    let power = window_mean_of_squares(&detail);
-    Image::from_rows(size, Linear(0.0), |row, out| {
-        let noise = noise_variance.row((row / CELL).min(noise_variance.rows() - 1));
-        for (column, value) in out.iter_mut().enumerate() {
-            let noise = MARGIN * noise[(column / CELL).min(noise.len() - 1)];
-            let share = (1.0 - noise / power.at(row, column).max(1e-20)).max(0.0);
-            *value = Linear(smooth.at(row, column).0 + share * detail.at(row, column));
-        }
-    })
+    out
 }
 
 /// The smooth part: means of cells, rid of outliers and smoothed, then interpolated.
 pub fn smooth(mean: &Image<Linear>) -> Image<Linear> {
-    let cells: Image<f32> = reduced(mean, CELL).map(|v| v.0);
-    let calmed = binomial(&binomial(&median(&cells)));
-    let size = mean.size();
-    Image::from_rows(size, Linear(0.0), |row, out| {
+    let smooth = Smooth::of(mean);
+    Image::from_rows(mean.size(), Linear(0.0), |row, out| smooth.row(row, bytemuck::cast_slice_mut(out)))
+}
+
+/// The smooth part as its cells, from which any row is interpolated.
+struct Smooth {
+    cells: Image<f32>,
+    /// Weights of four cells for each place across a cell.
+    weights: [[f32; 4]; CELL],
+}
+
+impl Smooth {
+    fn of(mean: &Image<Linear>) -> Smooth {
+        let cells: Image<f32> = reduced(mean, CELL).map(|v| v.0);
+        let weights = std::array::from_fn(|j| cubic((j as f32 + 0.5) / CELL as f32 - 0.5).1);
+        Smooth { cells: binomial(&binomial(&median(&cells))), weights }
+    }
+
+    fn row(&self, row: usize, out: &mut [f32]) {
+        let cells = &self.cells;
+        let n = cells.columns();
+        // Down first: one line of cells for this row, going on beyond both ends; then across.
         let (r, wr) = cubic((row as f32 + 0.5) / CELL as f32 - 0.5);
-        // Down first: one line of cells for this row, then across.
-        let line: Vec<f32> = (0..calmed.columns())
-            .map(|c| (0..4).map(|i| wr[i] * beyond(|r| calmed.at(r, c), calmed.rows(), r + i as isize)).sum())
+        let line: Vec<f32> = (0..n)
+            .map(|c| (0..4).map(|i| wr[i] * beyond(|r| cells.at(r, c), cells.rows(), r + i as isize)).sum())
             .collect();
-        for (column, value) in out.iter_mut().enumerate() {
-            let (c, wc) = cubic((column as f32 + 0.5) / CELL as f32 - 0.5);
-            value.0 = (0..4).map(|i| wc[i] * beyond(|c| line[c], line.len(), c + i as isize)).sum();
+        let past = 4isize;
+        let padded: Vec<f32> = (-2..n as isize + past).map(|c| beyond(|c| line[c], n, c)).collect();
+        for (cell, out) in out.chunks_mut(CELL).enumerate() {
+            for (j, v) in out.iter_mut().enumerate() {
+                // In its first half a cell's place lies between the cell before and itself.
+                let near = &padded[cell + usize::from(j >= CELL / 2)..][..4];
+                *v = self.weights[j].iter().zip(near).map(|(w, v)| w * v).sum();
+            }
         }
-    })
+    }
 }
 
 /// First of four neighbours and their weights in Keys' cubic interpolation (a = −1/2), which keeps parabolas.
@@ -117,25 +167,17 @@ fn binomial(cells: &Image<f32>) -> Image<f32> {
     })
 }
 
-/// Mean of squares in a window of 2 × [`REACH`] + 1 pixels, cut off at the borders.
-fn window_mean_of_squares(detail: &Image<f32>) -> Image<f32> {
-    let size = detail.size();
-    let across = Image::from_rows(size, 0f32, |row, out| {
-        let line = detail.row(row);
-        for (column, value) in out.iter_mut().enumerate() {
-            let part = &line[column.saturating_sub(REACH)..(column + REACH + 1).min(size.columns)];
-            *value = part.iter().map(|d| d * d).sum::<f32>() / part.len() as f32;
-        }
-    });
-    Image::from_rows(size, 0f32, |row, out| {
-        let lines = row.saturating_sub(REACH)..(row + REACH + 1).min(size.rows);
-        let weight = 1.0 / lines.len() as f32;
-        for line in lines {
-            for (value, v) in out.iter_mut().zip(across.row(line)) {
-                *value += weight * v;
-            }
-        }
-    })
+/// Mean in a window of 2 × [`REACH`] + 1 values, cut off at the ends.
+fn window_mean(values: &[f32], out: &mut [f32]) {
+    const WIDTH: usize = 2 * REACH + 1;
+    let n = values.len();
+    for (mean, window) in out[REACH..].iter_mut().zip(values.windows(WIDTH)) {
+        *mean = window.iter().sum::<f32>() * (1.0 / WIDTH as f32);
+    }
+    for at in (0..REACH).chain(n - REACH..n) {
+        let part = &values[at.saturating_sub(REACH)..(at + REACH + 1).min(n)];
+        out[at] = part.iter().sum::<f32>() / part.len() as f32;
+    }
 }
 
 /// Variance of noise in each cell where there is only one frame: spatial variance of what is left after smoothing, its median over

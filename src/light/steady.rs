@@ -8,6 +8,7 @@ use super::FlatField;
 use crate::error::Warning;
 use crate::frame::{Frame, Settings};
 use crate::units::Linear;
+use rayon::prelude::*;
 
 /// Change between first and last blank worth a warning.
 const DRIFT: f64 = 0.01;
@@ -45,20 +46,34 @@ pub fn bands(a: &Frame, b: &Frame) -> Option<Warning> {
     let channel = a.channels() / 2;
     // Under a mask there is no light to compare.
     let lit = LIT * brightest(a, channel);
+    let sums = |rows: std::ops::Range<usize>| {
+        let mut along = Vec::with_capacity(rows.len());
+        let mut across = vec![(0.0, 0.0); a.size.columns];
+        let (mut one, mut two) = (vec![Linear(0.0); a.size.columns], vec![Linear(0.0); a.size.columns]);
+        for row in rows {
+            a.linear_row(row, channel, &mut one);
+            b.linear_row(row, channel, &mut two);
+            let mut sum = (0.0, 0.0);
+            for ((x, y), column) in one.iter().zip(&two).zip(&mut across).filter(|((x, _), _)| x.0 >= lit) {
+                let (x, y) = (x.0 as f64, y.0 as f64);
+                *column = (column.0 + x, column.1 + y);
+                sum = (sum.0 + x, sum.1 + y);
+            }
+            along.push(sum);
+        }
+        (along, across)
+    };
+    // Parts of fixed size, added in order, so that the number of threads changes nothing.
+    const PART: usize = 128;
+    let parts: Vec<_> = (0..a.size.rows.div_ceil(PART))
+        .into_par_iter()
+        .map(|part| sums(part * PART..((part + 1) * PART).min(a.size.rows)))
+        .collect();
     let mut rows = Vec::with_capacity(a.size.rows);
     let mut columns = vec![(0.0, 0.0); a.size.columns];
-    let (mut one, mut two) = (vec![Linear(0.0); a.size.columns], vec![Linear(0.0); a.size.columns]);
-    for row in 0..a.size.rows {
-        a.linear_row(row, channel, &mut one);
-        b.linear_row(row, channel, &mut two);
-        let (mut sum_a, mut sum_b) = (0.0, 0.0);
-        for ((x, y), column) in one.iter().zip(&two).zip(&mut columns).filter(|((x, _), _)| x.0 >= lit) {
-            column.0 += x.0 as f64;
-            column.1 += y.0 as f64;
-            sum_a += x.0 as f64;
-            sum_b += y.0 as f64;
-        }
-        rows.push((sum_a, sum_b));
+    for (along, across) in parts {
+        rows.extend(along);
+        columns.iter_mut().zip(across).for_each(|(sum, part)| *sum = (sum.0 + part.0, sum.1 + part.1));
     }
     let rows = course(&rows, LEAST_LIT * (lit * a.size.columns as f32) as f64);
     let columns = course(&columns, LEAST_LIT * (lit * a.size.rows as f32) as f64);
