@@ -10,7 +10,7 @@
 //! 5. [`geometry`]: one [`geometry::View`] from the plate's millimetres to the capture, and the one resampling
 //! 6. [`density`]: base plus fog, and [`units::NetDensity`] above it
 //! 7. [`positive`]: the print that a tone profile makes of it; [`bracket`]: plates compared
-//! 8. [`archive`]: files that appear whole or not at all; [`report`]: pages for people
+//! 8. [`archive`]: files that appear whole or not at all; [`report`]: pages for people; [`publish`]: tiles for viewers
 //!
 //! [`calibrate`] makes capture profiles from frames of the bare panel and of step tablets.
 //!
@@ -40,6 +40,7 @@ pub mod pipeline;
 pub mod plate;
 pub mod positive;
 pub mod progress;
+pub mod publish;
 pub mod record;
 pub mod report;
 pub mod spool;

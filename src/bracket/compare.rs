@@ -10,7 +10,7 @@ use super::cells::{self, Cells};
 use super::charts::Drawn;
 use super::curve::{self, Place, Recovered};
 use super::development::{self, Sameness};
-use super::joint::{self, Figure, Joint};
+use super::joint::{self, Joint};
 use super::laying::Laying;
 use super::outline::Outline;
 use super::plane::Plane;
@@ -291,8 +291,7 @@ fn pair(
 ) -> PairFigures {
     let [low, high] = [0.05, 0.95].map(|share| area.quantile(0, share));
     let slope = joint.slope(0.25 * high, 0.85 * high);
-    let gain = |d: f64| Figure { value: joint.relation.at(d) - d, ..joint.relation.figure(d) };
-    let (shadow, highlight) = (gain(low), gain(high));
+    let (shadow, highlight) = (joint.gain(low), joint.gain(high));
     PairFigures {
         alignment: AlignmentFigures {
             rms_px: alignment.rms * plane_a.full_per_px,

@@ -10,11 +10,12 @@
 //! neighbouring squares are not independent.
 
 use super::cells::Pair;
+use super::curve::SPEED_POINT;
 use crate::error::Fault;
 use nalgebra::{DMatrix, DVector};
 use rand::{Rng, SeedableRng};
 use rand_pcg::Pcg64;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Distance between knots, in density.
 const STEP: f64 = 0.05;
@@ -36,6 +37,8 @@ const CROWDED: f64 = 0.5;
 /// How far histograms are trusted, one standard deviation in density: what drifts in and out of the picture.
 const HISTOGRAM: f64 = 0.03;
 const FEWEST: usize = 60;
+/// Pairs are near a density within this, and this share of it.
+const NEAR: (f64, f64) = (0.02, 0.02);
 /// Draws of the bootstrap: the standard error itself is then known to 6 %.
 const DRAWS: usize = 150;
 
@@ -97,6 +100,8 @@ pub struct Joint {
     /// Share of the pairs that do not: moved, or spoilt.
     pub moved: f64,
     draws: Vec<Draw>,
+    /// Pairs below A's speed point, of blocks that stayed in place: there A is blank or nearly so, and one D_A goes with many D_B.
+    blank: Vec<Pair>,
 }
 
 /// One drawing of blocks: how often each block came up.
@@ -113,12 +118,13 @@ pub fn joint(pairs: &[Pair], carry: impl Fn(f64) -> f64) -> Result<Joint, Fault>
     let mut cut = CUTS.0;
     let mut weights = vec![0.0; pairs.len()];
     let mut classes = Classes::default();
+    let mut off = vec![0.0; pairs.len()];
     for _ in 0..25 {
-        let off: Vec<f64> = pairs.iter().map(|p| p.b - along(knots.first, &values, p.a)).collect();
+        off = pairs.iter().map(|p| p.b - along(knots.first, &values, p.a)).collect();
         for ((w, p), off) in weights.iter_mut().zip(pairs).zip(&off) {
             *w = p.weight * (1.0 - (off / cut).powi(2)).max(0.0).powi(2);
         }
-        let upset = upset(pairs, &off, cut);
+        let upset = upset(pairs.iter().zip(&off), cut);
         classes = Classes::of(pairs.iter().zip(&off).filter(|(p, _)| !upset.contains(&p.block)));
         let scatter = classes.scatter();
         let lost = |p: &Pair| upset.contains(&p.block) || !classes.crowded(p, scatter);
@@ -133,7 +139,11 @@ pub fn joint(pairs: &[Pair], carry: impl Fn(f64) -> f64) -> Result<Joint, Fault>
             break;
         }
     }
-    finish(pairs, &weights, &knots, values, &carried, &classes, cut / TUKEY)
+    let told = |p: &Pair| p.a >= SPEED_POINT;
+    let upset = upset(pairs.iter().zip(&off).filter(|(p, _)| told(p)), cut);
+    let blank = pairs.iter().filter(|p| !told(p) && !upset.contains(&p.block)).copied().collect();
+    let joint = finish(pairs, &weights, &knots, values, &carried, &classes, cut / TUKEY)?;
+    Ok(Joint { blank, ..joint })
 }
 
 /// Sizes of the residuals of the pairs by classes of D_A.
@@ -223,10 +233,47 @@ fn finish(
         *error = error.max(HISTOGRAM).max(classes.spread(knots.first + STEP * i as f64) / 2.0);
     }
     let moved = 1.0 - used.len() as f64 / pairs.len() as f64;
-    Ok(Joint { relation: Relation { first: knots.first, values, errors, shares, scatter }, used, moved, draws })
+    Ok(Joint {
+        relation: Relation { first: knots.first, values, errors, shares, scatter },
+        used,
+        moved,
+        draws,
+        blank: Vec::new(),
+    })
 }
 
 impl Joint {
+    /// D_B less D_A at a density of A: by the relation, or below the speed point, where it has no pairs, by what is seen near that density.
+    pub fn gain(&self, a: f64) -> Figure {
+        let by_relation = Figure { value: self.relation.at(a) - a, ..self.relation.figure(a) };
+        if a >= SPEED_POINT { by_relation } else { self.gain_near(a).unwrap_or(by_relation) }
+    }
+
+    /// A line through the gains of the pairs near a density, at that density: the toe bends too fast for their mean. What lies far off has
+    /// moved and is let go. The standard error is that of as many as there are blocks. None where there are too few.
+    fn gain_near(&self, a: f64) -> Option<Figure> {
+        let near = |p: &&Pair| (p.a - a).abs() < NEAR.0 + NEAR.1 * a;
+        let blocks = self.blank.iter().filter(near).map(|p| p.block).collect::<BTreeSet<_>>().len() as f64;
+        let (mut level, mut steep, mut limit) = (0.0, 0.0, f64::INFINITY);
+        for _ in 0..4 {
+            let on_line = |p: &&Pair| (p.b - p.a - level - steep * (p.a - a)).abs() <= limit;
+            let kept: Vec<&Pair> = self.blank.iter().filter(near).filter(on_line).collect();
+            if kept.len() < FEWEST / 2 {
+                return None;
+            }
+            let mut sums = Moments::default();
+            kept.iter().for_each(|p| sums.add(p.a - a, p.b - p.a, p.weight));
+            let (x, y) = (sums.a / sums.weight, sums.b / sums.weight);
+            let spread = (sums.aa / sums.weight - x * x).max(1e-12);
+            steep = (sums.ab / sums.weight - x * y) / spread;
+            level = y - steep * x;
+            let mut sizes: Vec<f64> = kept.iter().map(|p| (p.b - p.a - level - steep * (p.a - a)).abs()).collect();
+            let middle = sizes.len() / 2;
+            limit = 3.0 * 1.4826 * *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
+        }
+        Some(Figure { value: level, error: limit / 3.0 / blocks.sqrt() })
+    }
+
     /// Slope of D_B against D_A by least squares of the distances from the line (both scatter alike), over A's densities `from` to `to`.
     /// A pair lies where its foot on the relation lies: choosing by the scattered D_A itself would cut off its scatter
     /// and leave D_B's. None where fewer than thirty pairs lie there.
@@ -298,9 +345,9 @@ impl Knots {
 }
 
 /// Blocks of which most pairs lie off the relation.
-fn upset(pairs: &[Pair], off: &[f64], cut: f64) -> std::collections::BTreeSet<usize> {
+fn upset<'a>(pairs: impl Iterator<Item = (&'a Pair, &'a f64)>, cut: f64) -> BTreeSet<usize> {
     let mut counts: BTreeMap<usize, (f64, f64)> = BTreeMap::new();
-    for (p, off) in pairs.iter().zip(off) {
+    for (p, off) in pairs {
         let entry = counts.entry(p.block).or_default();
         entry.0 += 1.0;
         entry.1 += f64::from(u8::from(off.abs() > cut));

@@ -7,16 +7,20 @@
 use super::outline::Outline;
 use crate::geometry::resample::{Kernel, resample};
 use crate::geometry::{Homography, Point};
-use crate::image::{Image, Size};
+use crate::image::{Image, Size, reduced};
 use crate::units::NetDensity;
 
 /// Longest side of a working plane in pixels. More places nothing better (hundreds of ties stand behind every figure) and takes
 /// time with its square.
 pub const WORK_LONG: usize = 2400;
+/// Least side of a halved plane.
+const LEAST_HALF: usize = 64;
 
 /// One plate's density, reduced.
 pub struct Plane {
     pub density: Image<f32>,
+    /// The same halved, halved again, and so on: a coarse view of a fine plane would gather every pixel of it through its kernel.
+    halves: Vec<Image<f32>>,
     pub mm_per_px: f64,
     /// Pixels of the full-size result in one pixel of this plane.
     pub full_per_px: f64,
@@ -29,10 +33,12 @@ impl Plane {
     pub fn new(density: &Image<NetDensity>, mm_per_px: f64, full_per_px: f64) -> Plane {
         let long = density.rows().max(density.columns());
         let by = long.div_ceil(WORK_LONG).max(1);
-        let density = reduce(density, by);
+        let density = reduced(&density.map(|d| if d.0.is_finite() { d.0 } else { 0.0 }), by);
         let mm_per_px = mm_per_px * by as f64;
         let outline = Outline::find(&density, mm_per_px);
-        Plane { density, mm_per_px, full_per_px: full_per_px * by as f64, outline }
+        let halved = |of: &Image<f32>| (of.rows().min(of.columns()) >= 2 * LEAST_HALF).then(|| reduced(of, 2));
+        let halves = std::iter::successors(halved(&density), halved).collect();
+        Plane { density, halves, mm_per_px, full_per_px: full_per_px * by as f64, outline }
     }
 
     pub fn size(&self) -> Size {
@@ -51,23 +57,12 @@ impl Plane {
 
     /// What a sampling `coarser` times this one shows of the plane through `to_view` (plane's pixels to view's pixels).
     pub fn view(&self, to_view: &Homography, size: Size, coarser: f64) -> Image<f32> {
-        let back = to_view.inverse();
-        resample(&self.density, size, &Kernel::new(coarser), |p| back.apply(p))
+        let level = (coarser.max(1.0).log2() as usize).min(self.halves.len());
+        let (image, share) =
+            (level.checked_sub(1).map_or(&self.density, |n| &self.halves[n]), 0.5f64.powi(level as i32));
+        let back = Homography::similarity(share, 0.0, Point::default()).after(&to_view.inverse());
+        resample(image, size, &Kernel::new(coarser * share), |p| back.apply(p))
     }
-}
-
-/// Means over squares of `by` × `by` pixels; a last row or column that does not fill a square is left out.
-fn reduce(density: &Image<NetDensity>, by: usize) -> Image<f32> {
-    let size = Size::new(density.rows() / by, density.columns() / by);
-    let share = 1.0 / (by * by) as f32;
-    Image::from_rows(size, 0f32, |row, out| {
-        for line in 0..by {
-            let source = density.row(row * by + line);
-            for (pixel, square) in out.iter_mut().zip(source.chunks_exact(by)) {
-                *pixel += square.iter().map(|d| if d.0.is_finite() { d.0 } else { 0.0 }).sum::<f32>() * share;
-            }
-        }
-    })
 }
 
 /// Gaussian blur of standard deviation `sigma` pixels, cut at three of them; borders are held.

@@ -33,15 +33,20 @@ pub fn negative(out: &Path, id: &str) -> PathBuf {
     out.join(id).join(format!("{id}-negative.tif"))
 }
 
-pub fn load(out: &Path, id: &str) -> Result<Stored, Error> {
+/// What was recorded of the plate.
+pub fn record(out: &Path, id: &str) -> Result<PlateRecord, Error> {
     let path = out.join(id).join(format!("{id}-record.json"));
     let again = || format!("digitize plate {id} first");
     let text = std::fs::read_to_string(&path).map_err(|e| match e.kind() {
         std::io::ErrorKind::NotFound => Error::new(&path, Fault::new("there is no such file", again())),
         _ => Error::new(&path, crate::error::io_fault(&e)),
     })?;
-    let record: PlateRecord = serde_json::from_str(&text)
-        .map_err(|e| Error::at_line(&path, e.line(), Fault::new(format!("is no plate's record: {e}"), again())))?;
+    serde_json::from_str(&text)
+        .map_err(|e| Error::at_line(&path, e.line(), Fault::new(format!("is no plate's record: {e}"), again())))
+}
+
+pub fn load(out: &Path, id: &str) -> Result<Stored, Error> {
+    let record = record(out, id)?;
     let file = negative(out, id);
     let (light, by) = light(&file, &record)?;
     let base = Density(record.base.stands_on as f32);

@@ -11,6 +11,7 @@ pub mod manual;
 pub mod measure;
 pub mod new;
 pub mod plan;
+pub mod publish;
 pub mod record;
 pub mod verify;
 
@@ -102,6 +103,9 @@ pub enum Command {
     /// Packs captures, notes and results for keeping (BagIt, RFC 8493)
     #[command(after_help = "Example:\n  hyaline archive kiln --to /media/disk/kiln-2026")]
     Archive(archive::Args),
+    /// Cuts the positives into tiles that any IIIF viewer shows, with a manifest of the session
+    #[command(after_help = "Example:\n  hyaline publish kiln --url https://example.org/kiln --to www/kiln")]
+    Publish(publish::Args),
     /// Checks every file of a package or an out folder against its digest
     #[command(after_help = "Examples:\n  hyaline verify /media/disk/kiln-2026\n  hyaline verify kiln/out")]
     Verify(verify::Args),
@@ -156,6 +160,7 @@ pub fn run(cli: &Cli) -> Outcome {
         Command::Plan(args) => plan::run(args),
         Command::Calibrate(args) => calibrate::run(args, &cli.common),
         Command::Archive(args) => archive::run(args, &cli.common),
+        Command::Publish(args) => publish::run(args, &cli.common),
         Command::Verify(args) => verify::run(args, &cli.common),
         Command::Record(args) => record::run(args, &cli.common),
         Command::Compare(args) => compare::run(args, &cli.common),

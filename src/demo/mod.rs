@@ -39,7 +39,7 @@ pub struct Options {
 
 impl Default for Options {
     fn default() -> Self {
-        Options { detail: 1.0, blanks: 3, tiles: false }
+        Options { detail: 1.0, blanks: 3, tiles: true }
     }
 }
 

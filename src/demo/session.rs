@@ -123,13 +123,13 @@ impl Camera {
             Camera::Phone => phone,
             Camera::Square => {
                 let mut stand = phone.stand;
-                (stand.columns, stand.rows, stand.px_per_mm, stand.focal_px) = (2160, 2160, 30.4, 4300.0);
+                (stand.columns, stand.rows, stand.px_per_mm, stand.focal_px) = (2160, 2160, 29.4, 4300.0);
                 (stand.k1, stand.k2, stand.axis_px, stand.tilt_deg) = (-0.012, 0.002, [4.0, -7.0], [0.2, 0.3]);
                 Setup {
                     stand,
                     vignetting: 0.15,
                     blur_px: 0.6,
-                    sensor: Sensor { full_well: 45_000.0, read_noise: 3.0, seed: 371, ..Sensor::default() },
+                    sensor: Sensor { full_well: 60_000.0, read_noise: 3.0, seed: 371, ..Sensor::default() },
                     time_s: 0.25,
                     blank_time_s: 0.25,
                     ..phone
@@ -146,7 +146,7 @@ impl Camera {
                     glare: GLARE,
                     mask: Some(Mask { gap_mm: 1.2, leak: 0.00002 }),
                     sensor: Sensor {
-                        full_well: 42_000.0,
+                        full_well: 60_000.0,
                         read_noise: 4.0,
                         colour: [0.52, 1.0, 0.66],
                         seed: 171,
@@ -247,7 +247,7 @@ pub fn plates() -> Vec<Script> {
             camera: Camera::Square,
             turn_deg: 0.2,
             aim_mm: [0.0, 0.0],
-            tiles: Some((3, 2, [47.5, 50.5])),
+            tiles: Some((3, 2, [48.5, 52.0])),
             ..plate("K-05", 13)
         },
     ]

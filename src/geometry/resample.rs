@@ -60,7 +60,8 @@ impl Kernel {
         self.sample_in(source.pixels(), source.size(), p)
     }
 
-    fn sample_in(&self, source: &[f32], size: Size, p: Point) -> f32 {
+    /// The same from bare numbers, row by row.
+    pub fn sample_in(&self, source: &[f32], size: Size, p: Point) -> f32 {
         let ((x0, wx), (y0, wy)) = (self.at(p.x), self.at(p.y));
         let taps = self.taps as isize;
         let (columns, rows) = (size.columns as isize, size.rows as isize);

@@ -55,9 +55,8 @@ pub fn merge(mut exposures: Vec<Exposed>) -> Result<(Seen, Vec<Fitted>), Fault> 
         let (short, long) = (&before[k - 1], &mut rest[0]);
         let shift = shift(short, long);
         if shift.x.hypot(shift.y) > STILL {
-            // A full sample counts as bare panel; left so, the kernel would ring from that cliff into sound ones.
-            long.cap();
             let kernel = Kernel::new(1.0);
+            long.mend_full(short, shift, &kernel);
             long.seen.transmittance = resample(&long.seen.transmittance, size, &kernel, |p| p + shift);
         }
         let off = ratio(short, long);
@@ -88,15 +87,22 @@ pub fn merge(mut exposures: Vec<Exposed>) -> Result<(Seen, Vec<Fitted>), Fault> 
 }
 
 impl Exposed {
-    /// Brings what is beyond full scale down to it.
-    fn cap(&mut self) {
-        for row in 0..self.seen.transmittance.rows() {
-            for column in 0..self.seen.transmittance.columns() {
+    /// Gives full samples what a shorter exposure saw there: left full, they would stand as cliffs from which the kernel rings into
+    /// sound samples beside them. They have no say of their own, as what they now hold is over full scale.
+    fn mend_full(&mut self, short: &Exposed, shift: Point, kernel: &Kernel) {
+        let size = self.seen.transmittance.size();
+        let values: &[f32] = bytemuck::cast_slice(short.seen.transmittance.pixels());
+        let mended = Image::from_rows(size, Transmittance(0.0), |row, out| {
+            for (column, t) in out.iter_mut().enumerate() {
+                *t = self.seen.transmittance.at(row, column);
                 let full = 1.0 / self.light_at(row, column).max(1e-6);
-                let t = self.seen.transmittance.at(row, column).0;
-                self.seen.transmittance.set(row, column, Transmittance(t.min(full)));
+                if t.0 >= ENDS * full {
+                    let p = Point::new(column as f64 + 0.5, row as f64 + 0.5);
+                    t.0 = kernel.sample_in(values, size, p - shift).max(ENDS * full);
+                }
             }
-        }
+        });
+        self.seen.transmittance = mended;
     }
 
     fn light_at(&self, row: usize, column: usize) -> f32 {
@@ -141,8 +147,9 @@ fn ratio(short: &Exposed, long: &Exposed) -> f64 {
 /// Where the short exposure's pixels lie in the long one's: from coarse to fine, at each scale a few steps.
 fn shift(short: &Exposed, long: &Exposed) -> Point {
     let mut found = Point::default();
-    for factor in [8, 4, 2] {
-        let (a, b) = (logs(short, factor), logs(long, factor));
+    for factor in [8, 4, 2, 1] {
+        // Values between pixels are linear ones: what is finer than they can follow would pull the shift.
+        let (a, b) = (softened(&logs(short, factor)), softened(&logs(long, factor)));
         if a.rows() < 40 || a.columns() < 40 {
             continue;
         }
@@ -170,13 +177,33 @@ fn logs(e: &Exposed, factor: usize) -> Image<f32> {
     })
 }
 
+/// Binomial means over 3 × 3 pixels; not a number beside one that is not.
+fn softened(image: &Image<f32>) -> Image<f32> {
+    let three = |a: f32, b: f32, c: f32| 0.25 * a + 0.5 * b + 0.25 * c;
+    let across = Image::from_rows(image.size(), 0f32, |row, out| {
+        let line = image.row(row);
+        let last = line.len() - 1;
+        for (column, value) in out.iter_mut().enumerate() {
+            *value = three(line[column.saturating_sub(1)], line[column], line[(column + 1).min(last)]);
+        }
+    });
+    Image::from_rows(image.size(), 0f32, |row, out| {
+        let (above, below) = (across.row(row.saturating_sub(1)), across.row((row + 1).min(image.rows() - 1)));
+        for (column, value) in out.iter_mut().enumerate() {
+            *value = three(above[column], across.at(row, column), below[column]);
+        }
+    })
+}
+
 /// One step of least squares for the shift of `b` against `a`, with a common offset of level; differences beyond a stop have no say.
+/// A million places tell it as well as all.
 fn step(a: &Image<f32>, b: &Image<f32>, at: Point) -> Option<Point> {
     let Size { rows, columns } = a.size();
     let (mut normal, mut right) = (nalgebra::Matrix3::<f64>::zeros(), nalgebra::Vector3::<f64>::zeros());
     let mut count = 0;
-    for row in 2..rows - 2 {
-        for column in 2..columns - 2 {
+    let stride = (a.size().area() as f64 / 1e6).sqrt().ceil() as usize;
+    for row in (2..rows - 2).step_by(stride) {
+        for column in (2..columns - 2).step_by(stride) {
             let p = Point::new(column as f64 + at.x, row as f64 + at.y);
             let value = bilinear(b, p)?;
             let gx = (bilinear(b, p + Point::new(1.0, 0.0))? - bilinear(b, p - Point::new(1.0, 0.0))?) / 2.0;

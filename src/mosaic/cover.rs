@@ -148,6 +148,30 @@ pub fn coarse(grid: &Grid, footprints: &[Footprint], gains: &[f64], beyond: f32)
     Image::from_vec(grid.size, pixels.collect())
 }
 
+/// Cells that no tile reaches take the value of one of the nearest that a tile does: whatever surrounds the plate, panel or mask, goes on
+/// as it was last seen, and a plate that runs out of the cover runs on.
+pub fn extended(mut seen: Image<f32>) -> Image<f32> {
+    let Size { rows, columns } = seen.size();
+    let mut rim: Vec<(usize, usize)> =
+        (0..rows).flat_map(|r| (0..columns).map(move |c| (r, c))).filter(|&(r, c)| seen.at(r, c).is_finite()).collect();
+    while !rim.is_empty() {
+        let mut next = Vec::new();
+        for (row, column) in rim {
+            let value = seen.at(row, column);
+            let beside =
+                [(row.wrapping_sub(1), column), (row, column.wrapping_sub(1)), (row, column + 1), (row + 1, column)];
+            for (r, c) in beside {
+                if r < rows && c < columns && !seen.at(r, c).is_finite() {
+                    seen.set(r, c, value);
+                    next.push((r, c));
+                }
+            }
+        }
+        rim = next;
+    }
+    seen
+}
+
 /// Rectangles [x, y, width, height], in the plate's units, round the places of a width × height plate that no tile sees.
 pub fn gaps(grid: &Grid, footprints: &[Footprint], width: f64, height: f64) -> Vec<[f64; 4]> {
     let Size { rows, columns } = grid.size;

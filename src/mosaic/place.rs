@@ -4,7 +4,7 @@
 //! Fails where no two tiles touch, or where the plate's sides are not seen; the fault names the tiles or the side.
 
 use super::adjust::{Fit, Freedom, Rectangle, SidePoint, Tie, adjust};
-use super::cover::{Footprint, Grid, coarse, footprints, gaps};
+use super::cover::{Grid, coarse, extended, footprints, gaps};
 use super::features::{self, Features};
 use super::layout::lay_out;
 use super::links::{Link, link};
@@ -154,8 +154,7 @@ fn onto_the_plate(
     let views = model.views();
     let grid = Grid::over(store, &views);
     let prints = footprints(store, &views, &grid);
-    // Where no tile reaches, the panel would be seen.
-    let seen = coarse(&grid, &prints, gains, bright(&prints, gains));
+    let seen = extended(coarse(&grid, &prints, gains, f32::NAN));
     let seen = Image::from_vec(seen.size(), seen.into_vec().into_iter().map(Transmittance).collect());
     let straight = Lens::straight(seen.columns(), seen.rows());
     let outline = plate::find(&seen, size, Some(straight))?;
@@ -168,17 +167,6 @@ fn onto_the_plate(
         .ok_or_else(|| Fault::new("the plate's corners coincide", "check the plate's size in the notes"))?;
     let bare = outline.region.and_then(|r| r.bare).unwrap_or(1.0);
     Ok((model.reframed(fit.scale(), fit.turn(), fit.shift), [width, height], bare as f64))
-}
-
-/// The bare panel's transmittance before anything is known of where it is: what a fiftieth of all cells pass.
-fn bright(prints: &[Footprint], gains: &[f64]) -> f32 {
-    let of = |f: &Footprint| {
-        let gain = gains[f.tile] as f32;
-        f.light.pixels().iter().step_by(7).filter(|t| t.is_finite()).map(|t| t * gain).collect::<Vec<f32>>()
-    };
-    let mut all: Vec<f32> = prints.iter().flat_map(of).collect();
-    let at = all.len() * 49 / 50;
-    if all.is_empty() { 1.0 } else { *all.select_nth_unstable_by(at, f32::total_cmp).1 }
 }
 
 /// The plate's size by its sides' ratio as measured, where that contradicts the nominal one by more than it can err: plates

@@ -70,13 +70,17 @@ fn look(
 ) -> Result<Option<Point>, Fault> {
     /// Pixels beside the line that the profile averages over.
     const ROOM: f64 = 8.0;
+    /// The profile reads levels over some pixels on either side of a step.
+    const LEAST: f64 = 9.0;
     let size = store.size(Level::Full);
     let Some(at) = shown(view, mm, size) else { return Ok(None) };
-    let wide = reach + ROOM;
-    let inside = at.x >= wide && at.y >= wide && at.x + wide <= size.columns as f64 && at.y + wide <= size.rows as f64;
-    if !inside {
+    // Where little lies beyond the plate, it is looked for as far as the tile reaches.
+    let border = at.x.min(at.y).min(size.columns as f64 - at.x).min(size.rows as f64 - at.y);
+    let reach = reach.min(border - ROOM);
+    if reach < LEAST {
         return Ok(None);
     }
+    let wide = reach + ROOM;
     let ahead = view.to_capture(mm + inward * 0.1) - view.to_capture(mm - inward * 0.1);
     let inward = ahead * (1.0 / ahead.x.hypot(ahead.y));
     let (column, row) = ((at.x - wide).floor() as usize, (at.y - wide).floor() as usize);

@@ -29,7 +29,7 @@ pub struct Sensor {
 impl Default for Sensor {
     fn default() -> Self {
         // What a phone's frame holds that is merged from several.
-        Sensor { full_well: 20_000.0, read_noise: 3.0, response: 0.006, dust: 14, colour: [0.955, 1.0, 0.93], seed: 77 }
+        Sensor { full_well: 60_000.0, read_noise: 3.0, response: 0.006, dust: 14, colour: [0.955, 1.0, 0.93], seed: 77 }
     }
 }
 

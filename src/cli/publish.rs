@@ -1,0 +1,98 @@
+//! `hyaline publish SESSION --url URL --to DIR`: a session's positives as tiles that any viewer of the IIIF shows at full depth.
+
+use super::{Common, Outcome};
+use crate::error::{Error, Fault};
+use crate::notes;
+use crate::progress::Progress;
+use crate::publish::{Published, publish};
+use crate::record::PlateRecord;
+use std::path::{Path, PathBuf};
+
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The notes file (session.toml) or its folder
+    #[arg(default_value = ".")]
+    pub session: PathBuf,
+    /// The address under which the folder will be found
+    #[arg(long, value_parser = address)]
+    pub url: String,
+    /// The folder for the tiles and manifest.json
+    #[arg(long, value_name = "DIR")]
+    pub to: PathBuf,
+    /// Where the results are, if not in out/ beside the notes
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Only this plate (may be given several times)
+    #[arg(long = "plate", value_name = "ID")]
+    pub plates: Vec<String>,
+}
+
+/// Viewers know pictures by their addresses, which must be whole ones.
+fn address(text: &str) -> Result<String, String> {
+    let rest = text.strip_prefix("https://").or_else(|| text.strip_prefix("http://"));
+    match rest {
+        Some(rest) if !rest.trim_matches('/').is_empty() && !rest.contains(['?', '#', ' ', '"']) => {
+            Ok(text.trim_end_matches('/').to_string())
+        }
+        _ => Err("an address begins with http:// or https:// and has neither ? nor #: https://example.org/kiln".into()),
+    }
+}
+
+pub fn run(args: &Args, common: &Common) -> Outcome {
+    let session = match notes::load(&args.session) {
+        Ok(session) => session,
+        Err(errors) => return Outcome::failed(errors),
+    };
+    let out = args.out.clone().unwrap_or_else(|| session.folder.join("out"));
+    let known = |id: &String| session.plates.iter().any(|p| p.id == *id);
+    if let Some(odd) = args.plates.iter().find(|id| !known(id)) {
+        let mend = format!("its plates are {}", session.plates.iter().map(|p| &*p.id).collect::<Vec<_>>().join(", "));
+        return Error::new(&session.file, Fault::new(format!("has no plate {odd}"), mend)).into();
+    }
+    let wanted = |id: &str| args.plates.is_empty() || args.plates.iter().any(|p| p == id);
+    let mut records = Vec::new();
+    let mut errors = Vec::new();
+    for plate in session.plates.iter().filter(|p| wanted(&p.id)) {
+        match crate::bracket::stored::record(&out, &plate.id) {
+            Ok(record) => records.push(record),
+            Err(error) => errors.push(error),
+        }
+    }
+    if records.is_empty() {
+        return Outcome::failed(errors);
+    }
+    let progress = Progress::new(records.len(), common.quiet || common.json);
+    let begun = |id: &str| progress.stage(id, "cutting into tiles");
+    let published = publish(&session.about, &records, &out, &args.url, &args.to, &begun);
+    progress.done();
+    match published {
+        Ok(published) => {
+            Outcome { text: text(args, &published), json: json(&args.to, &args.url, &published, &records), errors }
+        }
+        Err(error) => {
+            errors.push(error);
+            Outcome::failed(errors)
+        }
+    }
+}
+
+fn text(args: &Args, published: &[Published]) -> String {
+    let mut text: String = published.iter().map(|p| format!("{}  {} pictures\n", p.id, p.tiles)).collect();
+    text.push_str(&format!(
+        "{} is ready; put it where {} leads, and give viewers {}/manifest.json\n",
+        args.to.display(),
+        args.url,
+        args.url
+    ));
+    text
+}
+
+fn json(to: &Path, url: &str, published: &[Published], records: &[PlateRecord]) -> serde_json::Value {
+    let plate =
+        |(p, r): (&Published, &PlateRecord)| serde_json::json!({ "id": p.id, "pictures": p.tiles, "pixels": r.pixels });
+    serde_json::json!({
+        "folder": to,
+        "manifest": format!("{url}/manifest.json"),
+        "plates": published.iter().zip(records).map(plate).collect::<Vec<_>>(),
+    })
+}
