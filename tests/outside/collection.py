@@ -28,8 +28,9 @@ PLATES = 3
 wrong = 0
 
 SUBMIT = """#!/bin/bash
-# Starts the job in a process group of its own, and prints that group's number.
-setsid bash -c 'bash "$1"; echo $? > "$0/$$.ended"' "$(dirname "$0")" "$1" > /dev/null 2>&1 &
+# submit THREADS MEM_MB JOB: starts the job in a process group of its own, and prints that group's number.
+[ "$1" -gt 0 ] && [ "$2" -gt 0 ] || exit 1
+setsid bash -c 'bash "$1"; echo $? > "$0/$$.ended"' "$(dirname "$0")" "$3" > /dev/null 2>&1 &
 echo $!
 """
 STATUS = """#!/bin/bash
@@ -50,11 +51,9 @@ def check(good, what, told=""):
 
 def results(out):
     """Every result with its digest; hidden files are the program's own."""
-    files = (path for path in out.rglob("*") if path.is_file())
-    named = {path.relative_to(out): path for path in files}
-    return {
-        str(name): hashlib.sha256(path.read_bytes()).hexdigest() for name, path in named.items() if not any(part.startswith(".") for part in name.parts)
-    }
+    files = [path.relative_to(out) for path in out.rglob("*") if path.is_file()]
+    shown = [name for name in files if not any(part.startswith(".") for part in name.parts)]
+    return {str(name): hashlib.sha256((out / name).read_bytes()).hexdigest() for name in shown}
 
 
 class Collection:
@@ -83,10 +82,9 @@ class Collection:
         )
 
     def run(self, *arguments, **config):
-        began = time.monotonic()
         run = self.start(*arguments, **config)
         told = run.communicate()[0]
-        return run.returncode, told, time.monotonic() - began
+        return run.returncode, told
 
     def summary(self):
         return {line["session"]: line for line in json.loads((self.folder / "out/summary.json").read_text())}
@@ -122,36 +120,37 @@ class Collection:
 
 def on_this_machine(folder, model):
     sessions = Collection(folder, model, ["ebb", "flood", "kiln 1", "löwe"])
-    by_hand = {name: sessions.by_hand(name) for name in sessions.names}
+    by_hand = {name: sessions.by_hand(name) for name in sessions.names}  # the same wherever a collection lies
     took = {}
     for cores in (1, 2):
         sessions.anew()
-        status, told, _ = sessions.run("--cores", str(cores), check="no")
+        status, told = sessions.run("--cores", str(cores), check="no")
         check(status == 0, f"{cores} cores: all jobs done", told)
         sessions.same_as(by_hand, f"{cores} cores")
         took[cores] = seconds_of_jobs(sessions)
         plates = PLATES * len(sessions.names)
-        print(f"     {cores} cores: {plates} plates of {MEGAPIXELS:g} megapixels in {took[cores]:.1f} s of jobs, {60 * plates / took[cores]:.0f} a minute")
+        rate = 60 * plates / took[cores]
+        print(f"     {cores} cores: {plates} plates of {MEGAPIXELS:g} megapixels in {took[cores]:.1f} s, {rate:.0f} a minute")
     print(f"     2 cores do {took[1] / took[2]:.2f} times as much as one")
     lines = sessions.summary()
     good = [line["state"] == "done" and line["plates_done"] == PLATES and 0 < line["base"] < 1 for line in lines.values()]
     check(list(lines) == sessions.names and all(good), "the summary names all sessions as done", lines)
-    status, told, _ = sessions.run("--cores", "1", check="no")
+    status, told = sessions.run("--cores", "1", check="no")
     check(status == 0 and "Nothing to be done" in told, "a second run has nothing to do", told)
-    return sessions, by_hand
+    return by_hand
 
 
 def seconds_of_jobs(sessions):
-    """From the first step's beginning to the last stamp: what Snakemake takes to start and end is left out."""
+    """From the first job's beginning to the last stamp: what Snakemake takes to start and end is left out."""
     steps = sessions.folder / "out/steps"
-    # A step's answer is opened when it begins; its folder is made for it just before, and not touched by later steps of others.
+    # Opened when a job begins, and nothing is said there unless it fails.
     began = min(path.stat().st_mtime for path in steps.glob("*/digitize.txt"))
     return max(path.stat().st_mtime for path in steps.glob("*/verify.done")) - began
 
 
-def killed_here(sessions, by_hand):
+def killed_here(folder, model, by_hand):
     """The program is killed half-way and the job tried again; then all is killed and started once more."""
-    sessions.anew()
+    sessions = Collection(folder, model, ["ebb", "flood"])
     run = sessions.start("--cores", "2", "--retries", "1", check="no")
     name = sessions.names[0]
     os.kill(sessions.at_first_plate(name, run), signal.SIGKILL)
@@ -168,54 +167,68 @@ def killed_here(sessions, by_hand):
         os.kill(worker, signal.SIGKILL)
     run.communicate()
     sessions.run("--unlock", check="no")
-    status, told, _ = sessions.run("--cores", "2", "--rerun-incomplete", check="no")
+    status, told = sessions.run("--cores", "2", "--rerun-incomplete", check="no")
     check(status == 0, "all killed: the next run completes", told)
     check(sessions.answer(name)["kept"], f"all killed: {name} went on with {sessions.answer(name)['kept']}")
     sessions.same_as(by_hand, "all killed")
 
 
-def on_a_cluster(folder, model):
-    """Through the queue: one job is lost half-way, one session has a spoilt plate, one has notes that cannot be read."""
-    sessions = Collection(folder, model, ["ebb", "spoilt", "unread"])
-    lost, spoilt, unread = sessions.names
-    by_hand = {name: sessions.by_hand(name) for name in sessions.names}
+def on_a_cluster(folder, model, by_hand):
+    """Through the queue, where a job is lost half-way."""
+    sessions = Collection(folder, model, ["ebb", "flood"])
+    for name, script in (("submit", SUBMIT), ("status", STATUS)):
+        (folder / name).write_text(script)
+        (folder / name).chmod(0o755)
+    queue = ["--executor", "cluster-generic", "--jobs", "2", "--retries", "1", "--latency-wait", "2"]
+    queue += ["--seconds-between-status-checks", "1"]
+    queue += ["--cluster-generic-submit-cmd", f"{folder}/submit {{threads}} {{resources.mem_mb}}"]
+    queue += ["--cluster-generic-status-cmd", f"{folder}/status"]
+    run = sessions.start(*queue, check="no")
+    name = sessions.names[0]
+    os.killpg(os.getpgid(sessions.at_first_plate(name, run)), signal.SIGKILL)
+    told = run.communicate()[0]
+    check(run.returncode == 0 and "Trying to restart job" in told, "queue: the lost job is done again", told)
+    check(sessions.answer(name)["kept"], f"queue: {name} went on with {sessions.answer(name)['kept']}")
+    lines = sessions.summary()
+    check({line["state"] for line in lines.values()} == {"done"}, "queue: the summary says that all is done", lines)
+    sessions.same_as(by_hand, "queue")
+
+
+def with_faults(folder, model, by_hand):
+    """One session has a spoilt plate, one has notes that cannot be read; then both are mended."""
+    sessions = Collection(folder, model, ["ebb", "flood", "kiln 1"])
+    _, spoilt, unread = sessions.names
     captures = folder / "sessions" / spoilt / "captures"
     plate, aside = captures / "k02-a.jpg", folder / "k02-a.jpg"
     plate.rename(aside)
     shutil.copy(captures / "blank-1.jpg", plate)
     sessions.edit(unread, "[session]", "[session")
-    for name, script in (("submit", SUBMIT), ("status", STATUS)):
-        (folder / name).write_text(script)
-        (folder / name).chmod(0o755)
-    queue = ["--executor", "cluster-generic", "--jobs", "2", "--retries", "1", "--seconds-between-status-checks", "1", "--latency-wait", "2"]
-    queue += ["--cluster-generic-submit-cmd", str(folder / "submit"), "--cluster-generic-status-cmd", str(folder / "status")]
-    run = sessions.start(*queue, archive="packages")
-    os.killpg(os.getpgid(sessions.at_first_plate(lost, run)), signal.SIGKILL)
-    told = run.communicate()[0]
-    check(run.returncode == 1, "queue: a session with a spoilt plate makes the exit status 1", told)
-    check(sessions.answer(lost)["kept"], f"queue: the lost job of {lost} went on with {sessions.answer(lost)['kept']}")
+    status, told = sessions.run("--cores", "2", archive="packages")
+    check(status == 1, "faults: the exit status is 1", told)
     lines = sessions.summary()
     states = [lines[name]["state"] for name in sessions.names]
-    check(states == ["done", "stopped at digitize", "stopped at check"], "queue: the summary says where each stands", f"{lines}\n{told}")
+    check(states == ["done", "stopped at digitize", "stopped at check"], "faults: the summary says where each stands", f"{lines}\n{told}")
     line = lines[spoilt]
-    check(line["failed"] == ["K-02"] and line["plates_done"] == PLATES - 1 and "k02-a.jpg" in line["errors"][0], "queue: the spoilt plate is named", line)
-    check("session.toml:1" in lines[unread]["errors"][0], "queue: the notes' fault is named", lines[unread])
+    named = line["failed"] == ["K-02"] and "k02-a.jpg" in line["errors"][0]
+    check(named and line["plates_done"] == PLATES - 1, "faults: the spoilt plate is named", line)
+    check("session.toml:1" in lines[unread]["errors"][0], "faults: so is the line of the notes", lines[unread])
 
     aside.replace(plate)
     sessions.edit(unread, "[session", "[session]")
-    status, told, _ = sessions.run(*queue, archive="packages")
-    check(status == 0, "queue: once mended, all is done", told)
-    check({line["state"] for line in sessions.summary().values()} == {"done"}, "queue: and the summary says so", sessions.summary())
-    sessions.same_as(by_hand, "queue")
+    status, told = sessions.run("--cores", "2", archive="packages")
+    states = {line["state"] for line in sessions.summary().values()}
+    check(status == 0 and states == {"done"}, "faults: once mended, all is done", told)
+    sessions.same_as(by_hand, "faults")
     for name in sessions.names:
         package = folder / "packages" / name
         verified = subprocess.run([PROGRAM, "verify", package], capture_output=True, text=True)
-        check(verified.returncode == 0 and (package / "bagit.txt").exists(), f"queue: {name} is packed", verified.stderr)
+        check(verified.returncode == 0 and (package / "bagit.txt").exists(), f"faults: {name} is packed", verified.stderr)
 
 
-def bad_command_lines(sessions):
-    for config, wanted in (({"sessions": None}, "give sessions=DIR"), ({"archives": "x"}, "archives is not known"), ({"program": "no-such"}, "no-such is not there")):
-        status, told, _ = sessions.run("--cores", "1", **config)
+def bad_command_lines(folder, model):
+    sessions = Collection(folder, model, ["ebb"])
+    for key, value, wanted in (("sessions", None, "give sessions=DIR"), ("program", "no-such", "no-such is not there")):
+        status, told = sessions.run("--cores", "1", **{key: value})
         check(status == 1 and wanted in told and "Traceback" not in told, f"refused: {wanted}", told)
 
 
@@ -229,10 +242,11 @@ def main():
     with tempfile.TemporaryDirectory(prefix="collection-") as made:
         made = pathlib.Path(made)
         simulate.build("collection", made / "model", MEGAPIXELS)
-        sessions, by_hand = on_this_machine(made / "here", made / "model")
-        killed_here(sessions, by_hand)
-        on_a_cluster(made / "queue", made / "model")
-        bad_command_lines(sessions)
+        by_hand = on_this_machine(made / "here", made / "model")
+        killed_here(made / "killed", made / "model", by_hand)
+        with_faults(made / "faults", made / "model", by_hand)
+        on_a_cluster(made / "queue", made / "model", by_hand)
+        bad_command_lines(made / "refused", made / "model")
     print(f"collection: {'sound' if not wrong else f'{wrong} checks failed'}, {time.monotonic() - began:.0f} s")
     return 1 if wrong else 0
 
