@@ -203,6 +203,10 @@ def with_faults(folder, model, by_hand):
     plate.rename(aside)
     shutil.copy(captures / "blank-1.jpg", plate)
     sessions.edit(unread, "[session]", "[session")
+    sessions.run("--cores", "2", "--until", "check")
+    states = [line["state"] for line in sessions.summary().values()]
+    check(states == ["waits for digitize", "waits for digitize", "stopped at check"], "faults: checked alone, the others wait", states)
+    check("k02-a.jpg" in sessions.summary()[spoilt]["errors"][0], "faults: the check tells of the spoilt plate")
     status, told = sessions.run("--cores", "2", archive="packages")
     check(status == 1, "faults: the exit status is 1", told)
     lines = sessions.summary()
