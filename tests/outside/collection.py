@@ -174,13 +174,13 @@ def killed_here(folder, model, by_hand):
 
 
 def on_a_cluster(folder, model, by_hand):
-    """Through the queue, where a job is lost half-way."""
+    """Through the queue, all steps of a session submitted as one job, and one of these lost half-way."""
     sessions = Collection(folder, model, ["ebb", "flood"])
     for name, script in (("submit", SUBMIT), ("status", STATUS)):
         (folder / name).write_text(script)
         (folder / name).chmod(0o755)
     queue = ["--executor", "cluster-generic", "--jobs", "2", "--retries", "1", "--latency-wait", "2"]
-    queue += ["--seconds-between-status-checks", "1"]
+    queue += ["--seconds-between-status-checks", "1", "--groups", "digitize=one", "verify=one"]
     queue += ["--cluster-generic-submit-cmd", f"{folder}/submit {{threads}} {{resources.mem_mb}}"]
     queue += ["--cluster-generic-status-cmd", f"{folder}/status"]
     run = sessions.start(*queue, check="no")
