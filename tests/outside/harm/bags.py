@@ -12,15 +12,16 @@ def rows(bench):
     session = bench.session("bags")
     bag = bench.folder / "bag"
 
-    def pack(label, *more, kept=False):
+    def pack(label, *more):
         ran = bench.run("archive", session, "--to", bag, "--json", *more)
         said = [f"archive ended with {ran.status}: {ran.err}"] if ran.status else kills.whole_bag(bench, bag)
         said += [] if said else _captures(session, bag)
         row.count(label, said)
         shutil.rmtree(bag, ignore_errors=True)
+        return ran.seconds
 
     pack("without results")
-    bench.run("digitize", session, "--quiet")
+    bench.sound("digitize", session)
     pack("with results")
     for name in ("löwe 光.jpg", "tide low  .jpg", "-dash.jpg", "a" * 200 + ".jpg", "deep/er/and deeper.jpg", "empty.jpg"):
         path = session / "captures" / name
@@ -29,12 +30,12 @@ def rows(bench):
     pack("names in other scripts, with spaces, long, deep, and an empty file")
     elsewhere = bench.folder / "elsewhere"
     shutil.move(session / "out", elsewhere)
-    pack("results elsewhere", "--out", elsewhere)
+    whole = pack("results elsewhere", "--out", elsewhere)
     shutil.move(elsewhere, session / "out")
     resumed = 0
     while resumed < 4:
         work = bench.folder / ".hyaline-bag.part"
-        moment = rng.uniform(0, 0.3)
+        moment = rng.uniform(0, whole)
         if kills.killed(bench, ("archive", session, "--to", bag), moment) and work.exists() and any(work.rglob("*.*")):
             resumed += 1
             pack(f"gone on with after a kill at {moment:.4f} s")

@@ -10,25 +10,31 @@ from harm import frames, notes, others
 from harm.session import PEAK_MIB, SLOWEST, Row, changed, copy_of, digests, half_written
 
 
-def rows(bench, count):
+def rows(bench, count, like):
     rng = random.Random(f"{bench.seed} kinds")
     bases = {base: bench.session("kinds-" + base, base) for base in ("jpeg", "png16", "tiff16", "dng", "heic")}
     bases |= {name: frames.rewritten(bases["tiff16"], bench.folder / f"kinds-{name}", name) for name in ("tiff8", "png8")}
     notes.write_in_full(bases["jpeg"])
     bases["done"] = copy_of(bases["jpeg"], bench.folder / "kinds-done")
-    assert bench.run("digitize", bases["done"], "--quiet").status == 0
-    commands = list(others.kinds())
-    captures = list(frames.kinds())
-    written = list(notes.kinds(rng, max(100, count - len(commands) - len(captures))))
-    for what, kinds in (("bad notes", written), ("bad captures", captures), ("bad command lines and other files", commands)):
-        yield tried(bench, what, kinds, bases)
+    bench.sound("digitize", bases["done"])
+    every = {"bad notes": list(notes.kinds()), "bad captures": list(frames.kinds()), "bad command lines and other files": list(others.kinds())}
+    listed = sum(map(len, every.values()))
+    every["bad notes"] += notes.by_chance(rng, count - listed)
+    share = min(1, count / listed)
+    for what, kinds in every.items():
+        if like:
+            yield tried(bench, what, [kind for kind in kinds if like in kind.label], bases)
+            continue
+        chosen = sorted(rng.sample(range(len(kinds)), round(share * len(kinds))))
+        yield tried(bench, what, [kinds[n] for n in chosen], bases)
 
 
 def tried(bench, what, kinds, bases):
-    row, panics, peak, slowest = Row(what), 0, 0.0, 0.0
-    for n, kind in enumerate(kinds):
+    row, panics, peak, slowest = Row(what), 0, 0.0, (0.0, "")
+    for kind in kinds:
         session = copy_of(bases[kind.base], bench.folder / "kind")
-        asked = kind.harm(session, random.Random(f"{bench.seed} {kind.label}")) or ("digitize", session)
+        asked = kind.harm(session, random.Random(f"{bench.seed} {kind.label}"))
+        asked = ("digitize", session) if asked is None else asked
         before = digests(session / "captures")
         ran = bench.run(*asked)
         said = _broken_promises(kind, ran)
@@ -38,8 +44,8 @@ def tried(bench, what, kinds, bases):
             said.append(f"{kind.spares} was not done: {ran.err.strip()[-300:]}")
         row.count(f"seed {bench.seed}, {kind.label} ({kind.base})", said)
         panics += "panicked" in ran.err or ran.status == 101
-        peak, slowest = max(peak, ran.peak_mib), max(slowest, ran.seconds)
-    row.note = f"{panics} panics; at most {peak:.0f} MiB and {slowest:.1f} s"
+        peak, slowest = max(peak, ran.peak_mib), max(slowest, (ran.seconds, kind.label))
+    row.note = f"{panics} panics; at most {peak:.0f} MiB; slowest {slowest[0]:.1f} s, {slowest[1]}"
     return row
 
 

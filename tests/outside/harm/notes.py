@@ -69,13 +69,11 @@ def write_in_full(session):
     (session / "session.toml").write_text(FULL)
 
 
-def kinds(rng, count):
-    """`count` of them: all that stand here, then keys with values."""
-    fixed = list(_by_hand())
-    yield from fixed
+def by_chance(rng, count):
+    """Keys with values of the wrong kind."""
     lines = [line for line in FULL.splitlines() if " = " in line]
     pairs = [(line, value) for line in lines for value in VALUES]
-    for line, value in rng.sample(pairs, max(0, count - len(fixed))):
+    for line, value in rng.sample(pairs, min(len(pairs), max(0, count))):
         key = line.split(" = ")[0]
         yield Kind(f"notes: `{line}` as {key} = {value[:40]}", _edit(line, f"{key} = {value}"), named=("session.toml", "captures"))
 
@@ -104,7 +102,7 @@ def _refused(label, harm, *named):
     return Kind("notes: " + label, harm, status=(1,), named=named)
 
 
-def _by_hand():
+def kinds():
     for key in ("title", "photographer", "blank", "emulsion", "tone", "scope", "captures", "shutter", "aperture", "dilution", "minutes"):
         slip = key[:-2] + key[-1] + key[-2] + "e"
         yield _refused(f"{key} misspelt", _edit(f"\n{key} = ", f"\n{slip} = "), slip)

@@ -42,8 +42,8 @@ def _lines():
     for line, name in (("digitize no-such-folder", "no-such-folder"), ("check S/captures", "captures"), ("digitize S --plate K-99", "K-99"), ("verify no-such", "no-such"),
                        ("verify S/captures", "captures"), ("record no-such.tif", "no-such.tif"), ("record S", "S"), ("record S/session.toml", "session.toml"),
                        ("compare S --plates K-01,K-09", "K-09"), ("compare S --plates K-01", "K-01"), ("new no-such", "no-such"), ("new S --to ../x.toml", "x.toml"),
-                       ("new S --field-notes no-such.csv", "no-such.csv"), ("archive S --to S/captures", "captures"), ("archive S --to S", "S"), ("archive S --to S/out/bag", "bag"),
-                       ("archive S --to /dev/null/bag", "bag"), ("archive S --to /", "/"), ("archive S --to S/session.toml", "session.toml"), ("digitize S --out S/session.toml", "session.toml"),
+                       ("new S --to other.toml --field-notes no-such.csv", "no-such.csv"), ("archive S --to S/captures", "captures"), ("archive S --to S", "S"), ("archive S --to S/out/bag", "bag"),
+                       ("archive S --to /dev/null/bag", "/dev/null"), ("archive S --to /", "/"), ("archive S --to S/session.toml", "session.toml"), ("digitize S --out S/session.toml", "session.toml"),
                        ("digitize S --out /dev/null/out", "/dev/null"), ("digitize S --out /proc/out", "/proc"), ("demo S/session.toml", "session.toml"), ("measure S --field all", "S"),
                        ("measure S/session.toml --field all", "session.toml"), ("measure S/out/K-01/K-01-negative.tif --field all --page /dev/null/p.html", "/dev/null"),
                        ("plan --plate 4x5in --pixels 4032x3024 --ppi 1200 --svg /dev/null/t.svg", "/dev/null"), ("manual /dev/null/man", "/dev/null")):

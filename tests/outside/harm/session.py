@@ -11,6 +11,7 @@ import resource
 import shutil
 import signal
 import subprocess
+import sys
 import tempfile
 import time
 from dataclasses import dataclass, field
@@ -39,7 +40,7 @@ class Row:
         """One more thing tried; it held if there is nothing to complain of."""
         self.tried += 1
         if complaints:
-            self.failures.append(f"{label}: " + "; ".join(complaints))
+            self.failures.append(f"{label}: " + " / ".join("; ".join(complaints).split("\n")))
 
     @property
     def held(self):
@@ -69,7 +70,8 @@ class Bench:
         """Runs the program within bounds of memory and time."""
         with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
             began = time.monotonic()
-            child = subprocess.Popen([self.program, *map(str, arguments)], stdin=subprocess.DEVNULL, stdout=out, stderr=err, preexec_fn=_bounded)
+            child = subprocess.Popen([self.program, *map(str, arguments)], stdin=subprocess.DEVNULL, stdout=out, stderr=err, preexec_fn=_bounded,
+                                     env=os.environ | {"RUST_BACKTRACE": "0"})
             ended, status, usage = 0, 0, None
             while not ended and time.monotonic() - began < SLOWEST:
                 ended, status, usage = os.wait4(child.pid, os.WNOHANG)
@@ -82,6 +84,13 @@ class Bench:
             child.returncode = os.waitstatus_to_exitcode(status) if ended else -signal.SIGKILL  # reaped here, so that Popen need not
             said = [(f.seek(0), f.read().decode(errors="replace"))[1] for f in (out, err)]
             return Ran(child.returncode if ended else None, *said, seconds, usage.ru_maxrss / 1024)
+
+    def sound(self, *arguments):
+        """A run that nothing stands in the way of: all else is held against it, so that nothing can be said where it fails."""
+        ran = self.run(*arguments, "--quiet")
+        if ran.status != 0:
+            sys.exit(f"faults: an undisturbed {arguments[0]} ended with {ran.status}: {ran.err.strip()}")
+        return ran
 
     def start(self, *arguments):
         """A run that is left to itself and says nothing."""
