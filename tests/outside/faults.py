@@ -4,8 +4,8 @@
         [--seed 1] [--only kills flips kinds bags together] [--quick] [--json]
 
 Every figure is measured by the run that prints it. Exit status 1 when anything did not hold; each failure is told with its seed and
-what was done, and `--seed` brings it back. `--quick` is for every day: fewer of everything, chosen by the seed. The harm itself is in `harm/`,
-one file a kind.
+what was done, and `--seed` brings it back. `--quick` is for every day: fewer of everything, chosen by the
+seed. The harm itself is in `harm/`, one file a kind.
 """
 
 import argparse
@@ -16,13 +16,14 @@ import sys
 import tempfile
 import time
 
-from harm import bags, flips, kinds, kills, together
+from harm import bags, flips, kills, kinds, together
 from harm.session import Bench
 
 
 def rows(bench, args):
-    harms = {"kills": lambda: kills.rows(bench, args.kills), "flips": lambda: flips.rows(bench, args.flips), "kinds": lambda: kinds.rows(bench, args.kinds, args.like),
-             "bags": lambda: bags.rows(bench), "together": lambda: together.rows(bench, args.times)}
+    harms = {"kills": lambda: kills.rows(bench, args.kills), "flips": lambda: flips.rows(bench, args.flips),
+             "kinds": lambda: kinds.rows(bench, args.kinds, args.like), "bags": lambda: bags.rows(bench),
+             "together": lambda: together.rows(bench, args.times)}
     for name in args.only or harms:
         yield from harms[name]()
 
@@ -64,7 +65,7 @@ def main():
         print(f"  - {failure}", file=told)
     print(f"faults: {sum(r.tried for r in done)} tried, {sum(r.held for r in done)} held", file=told)
     if args.json:
-        print(json.dumps([dict(what=r.what, tried=r.tried, held=r.held, seconds=round(r.seconds, 1), note=r.note, failures=r.failures) for r in done], indent=1))
+        print(json.dumps([vars(row) | dict(held=row.held, seconds=round(row.seconds, 1)) for row in done], indent=1))
     return 1 if failures else 0
 
 

@@ -72,8 +72,8 @@ def displaced(bench, what, folder):
 
 
 def _extra(bench, work, other, name):
-    """A list that is gone under its own name cannot tell what is extra; nor can bag-info.txt, which tells who packed: tag files that no list
-    names are for others to add (RFC 8493, 2.2.4)."""
+    """A list that is gone under its own name cannot tell what is extra; nor can bag-info.txt, which tells who packed: tag files that no
+    list names are for others to add (RFC 8493, 2.2.4)."""
     if name.name.startswith(("manifest-", "tagmanifest-", "digests.", "bag-info")):
         return []
     return _found(bench, work, [str(other.relative_to(work))])

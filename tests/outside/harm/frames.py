@@ -118,8 +118,8 @@ def tagged(whole, tag, value):
 def _structures():
     """TIFF 6.0 and DNG 1.4: directories and tags that contradict the file. Tags are by number."""
     for base in TIFFS:
-        for tag, value in ((258, 0), (258, 64), (259, 65_000), (262, 9_999), (273, 0xFFFF_FFF0), (277, 0), (277, 65_535), (278, 0), (279, 0xFFFF_FFFF),
-                           (34665, 8), (34665, 0xFFFF_FFF0)):
+        for tag, value in ((258, 0), (258, 64), (259, 65_000), (262, 9_999), (273, 0xFFFF_FFF0), (277, 0), (277, 65_535), (278, 0),
+                           (279, 0xFFFF_FFFF), (34665, 8), (34665, 0xFFFF_FFF0)):
             yield _bad(f"tag {tag} = {value}", lambda b, r, t=tag, v=value: tagged(b, t, v), base, must_fail=False)
         yield _bad("a first directory beyond its end", lambda b, r: b[:4] + b"\xf0\xff\xff\xff" + b[8:], base)
         yield _bad("directories in a circle", _circle, base, must_fail=False)
@@ -135,15 +135,19 @@ def _circle(whole, rng):
 
 
 def _no_frames():
-    for label, content in (("empty", b""), ("text", b"this is a letter, not a picture\n"), ("zeros", bytes(100_000)), ("GIF", b"GIF89a" + bytes(99)),
-                           ("a film", b"\0\0\0\x18ftypisom" + bytes(99)), ("only a JPEG's first bytes", b"\xff\xd8\xff"), ("only TIFF's first bytes", b"II*\0"),
-                           ("raw of a maker, but no more than its first bytes", b"FUJIFILMCCD-RAW" + bytes(999)), ("IIRO and zeros", b"IIRO" + bytes(9999))):
+    for label, content in (("empty", b""), ("text", b"this is a letter, not a picture\n"), ("zeros", bytes(100_000)),
+                           ("GIF", b"GIF89a" + bytes(99)), ("a film", b"\0\0\0\x18ftypisom" + bytes(99)),
+                           ("only a JPEG's first bytes", b"\xff\xd8\xff"), ("only TIFF's first bytes", b"II*\0"),
+                           ("raw of a maker, but no more than its first bytes", b"FUJIFILMCCD-RAW" + bytes(999)),
+                           ("IIRO and zeros", b"IIRO" + bytes(9999))):
         yield _bad(label, lambda b, r, c=content: c)
     yield _bad("noise", lambda b, r: r.randbytes(50_000))
     yield _bad("noise that begins as a JPEG", lambda b, r: b"\xff\xd8\xff\xe0" + r.randbytes(50_000))
     yield Kind("frames: 1.2 GB of hole behind its beginning", _hole, (1,), ("k01-a",), "K-02")
-    for label, make in (("a folder", pathlib.Path.mkdir), ("a link to nothing", lambda p: p.symlink_to("nothing.jpg")), ("a link to itself", lambda p: p.symlink_to(p.name)),
-                        ("a link out of the session", lambda p: p.symlink_to("/etc/hostname")), ("a pipe that nobody writes to", os.mkfifo), ("gone", lambda p: None)):
+    for label, make in (("a folder", pathlib.Path.mkdir), ("a link to nothing", lambda p: p.symlink_to("nothing.jpg")),
+                        ("a link to itself", lambda p: p.symlink_to(p.name)),
+                        ("a link out of the session", lambda p: p.symlink_to("/etc/hostname")),
+                        ("a pipe that nobody writes to", os.mkfifo), ("gone", lambda p: None)):
 
         def harm(session, rng, make=make):
             path = _plate(session)
@@ -172,21 +176,27 @@ def _saved(make):
 
 def _other_pictures():
     """Sound files of a kind, a depth or a size that the session does not lead one to expect."""
-    pillow = {"a CMYK JPEG": ("CMYK", "JPEG", {}), "a progressive JPEG": ("L", "JPEG", dict(progressive=True)), "a PNG with a palette": ("P", "PNG", {}),
-              "a PNG of one bit": ("1", "PNG", {}), "a PNG with alpha": ("LA", "PNG", {}), "a TIFF of one bit": ("1", "TIFF", dict(compression="group4")),
-              "a TIFF with a palette": ("P", "TIFF", {}), "a CMYK TIFF": ("CMYK", "TIFF", {}), "a JPEG in a TIFF": ("L", "TIFF", dict(compression="jpeg")),
+    pillow = {"a CMYK JPEG": ("CMYK", "JPEG", {}), "a progressive JPEG": ("L", "JPEG", dict(progressive=True)),
+              "a PNG with a palette": ("P", "PNG", {}), "a PNG of one bit": ("1", "PNG", {}), "a PNG with alpha": ("LA", "PNG", {}),
+              "a TIFF of one bit": ("1", "TIFF", dict(compression="group4")), "a TIFF with a palette": ("P", "TIFF", {}),
+              "a CMYK TIFF": ("CMYK", "TIFF", {}), "a JPEG in a TIFF": ("L", "TIFF", dict(compression="jpeg")),
               "a WebP": ("RGB", "WEBP", {}), "a BMP": ("L", "BMP", {})}
     for label, (mode, kind, options) in pillow.items():
         yield _bad(label, _saved(lambda p, out, m=mode, k=kind, o=options: p.convert(m).save(out, k, **o)), must_fail=False)
-    for label, change in (("half the size", lambda p: p.resize((p.width // 2, p.height // 2))), ("one pixel", lambda p: p.crop((0, 0, 1, 1))),
-                          ("one row", lambda p: p.crop((0, 0, p.width, 1))), ("turned on its side", lambda p: p.transpose(Image.ROTATE_90)),
+    for label, change in (("half the size", lambda p: p.resize((p.width // 2, p.height // 2))),
+                          ("one pixel", lambda p: p.crop((0, 0, 1, 1))), ("one row", lambda p: p.crop((0, 0, p.width, 1))),
+                          ("turned on its side", lambda p: p.transpose(Image.ROTATE_90)),
                           ("15000 pixels a side, all black", lambda p: Image.new("L", (15_000, 15_000)))):
         yield _bad(label, _saved(lambda p, out, c=change: c(p).save(out, "PNG")))
     yield _bad("even gray", _saved(lambda p, out: Image.new("L", p.size, 128).save(out, "PNG")))
-    for label, change, options in (("32-bit whole numbers", lambda a: a.astype(np.uint32) << 24, {}), ("floats", lambda a: a.astype(np.float32) / 255, {}),
-                                   ("floats that are no numbers", lambda a: np.full(a.shape, np.nan, np.float32), {}), ("big", lambda a: a, dict(bigtiff=True)),
-                                   ("two channels, apart", lambda a: np.stack([a, a]), dict(photometric="minisblack", planarconfig="separate")),
-                                   ("in tiles", lambda a: a, dict(tile=(16, 16))), ("in several pages", lambda a: np.stack([a, a, a]), dict(photometric="minisblack")),
+    for label, change, options in (("32-bit whole numbers", lambda a: a.astype(np.uint32) << 24, {}),
+                                   ("floats", lambda a: a.astype(np.float32) / 255, {}),
+                                   ("floats that are no numbers", lambda a: np.full(a.shape, np.nan, np.float32), {}),
+                                   ("big", lambda a: a, dict(bigtiff=True)),
+                                   ("two channels, apart", lambda a: np.stack([a, a]),
+                                    dict(photometric="minisblack", planarconfig="separate")),
+                                   ("in tiles", lambda a: a, dict(tile=(16, 16))),
+                                   ("in several pages", lambda a: np.stack([a, a, a]), dict(photometric="minisblack")),
                                    ("the other byte order", lambda a: a.astype(np.uint16) * 257, dict(byteorder=">"))):
         yield _bad(f"a TIFF: {label}", _saved(lambda p, out, c=change, o=options: _tiff(c(np.array(p)), out, **o)), must_fail=False)
 

@@ -6,7 +6,7 @@ that nothing is wrong with are done; captures stay as they are; nothing is half-
 
 import random
 
-from harm import frames, notes, others
+from harm import frames, lines, notes, others
 from harm.session import PEAK_MIB, SLOWEST, Row, changed, copy_of, digests, half_written
 
 
@@ -17,16 +17,16 @@ def rows(bench, count, like):
     notes.write_in_full(bases["jpeg"])
     bases["done"] = copy_of(bases["jpeg"], bench.folder / "kinds-done")
     bench.sound("digitize", bases["done"])
-    every = {"bad notes": list(notes.kinds()), "bad captures": list(frames.kinds()), "bad command lines and other files": list(others.kinds())}
+    every = {"bad notes": list(notes.kinds()), "bad captures": list(frames.kinds()), "bad command lines": list(lines.kinds()),
+             "other bad files": list(others.kinds())}
     listed = sum(map(len, every.values()))
     every["bad notes"] += notes.by_chance(rng, count - listed)
     share = min(1, count / listed)
     for what, kinds in every.items():
-        if like:
-            yield tried(bench, what, [kind for kind in kinds if like in kind.label], bases)
-            continue
         chosen = sorted(rng.sample(range(len(kinds)), round(share * len(kinds))))
-        yield tried(bench, what, [kinds[n] for n in chosen], bases)
+        chosen = [kind for kind in kinds if like in kind.label] if like else [kinds[n] for n in chosen]
+        if chosen:
+            yield tried(bench, what, chosen, bases)
 
 
 def tried(bench, what, kinds, bases):
@@ -36,7 +36,7 @@ def tried(bench, what, kinds, bases):
         asked = kind.harm(session, random.Random(f"{bench.seed} {kind.label}"))
         asked = ("digitize", session) if asked is None else asked
         before = digests(session / "captures")
-        ran = bench.run(*asked)
+        ran = bench.run(*asked, prints_to=kind.prints_to)
         said = _broken_promises(kind, ran)
         said += changed(before, digests(session / "captures"))
         said += [] if kind.harms_results else half_written(session / "out", ended=True)

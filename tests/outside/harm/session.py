@@ -66,12 +66,12 @@ class Bench:
     folder: pathlib.Path
     seed: int
 
-    def run(self, *arguments):
-        """Runs the program within bounds of memory and time."""
-        with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
+    def run(self, *arguments, prints_to=None):
+        """Runs the program within bounds of memory and time. `prints_to`: a device for its standard output, which is then not had back."""
+        with open(prints_to, "wb") if prints_to else tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
             began = time.monotonic()
-            child = subprocess.Popen([self.program, *map(str, arguments)], stdin=subprocess.DEVNULL, stdout=out, stderr=err, preexec_fn=_bounded,
-                                     env=os.environ | {"RUST_BACKTRACE": "0"})
+            child = subprocess.Popen([self.program, *map(str, arguments)], stdin=subprocess.DEVNULL, stdout=out, stderr=err,
+                                     preexec_fn=_bounded, env=os.environ | {"RUST_BACKTRACE": "0"})
             ended, status, usage = 0, 0, None
             while not ended and time.monotonic() - began < SLOWEST:
                 ended, status, usage = os.wait4(child.pid, os.WNOHANG)
@@ -82,7 +82,7 @@ class Bench:
                 child.send_signal(signal.SIGKILL)
                 _, _, usage = os.wait4(child.pid, 0)
             child.returncode = os.waitstatus_to_exitcode(status) if ended else -signal.SIGKILL  # reaped here, so that Popen need not
-            said = [(f.seek(0), f.read().decode(errors="replace"))[1] for f in (out, err)]
+            said = ["" if f.name == prints_to else (f.seek(0), f.read().decode(errors="replace"))[1] for f in (out, err)]
             return Ran(child.returncode if ended else None, *said, seconds, usage.ru_maxrss / 1024)
 
     def sound(self, *arguments):
@@ -100,7 +100,7 @@ class Bench:
     def session(self, name, kind="jpeg", bracket=False):
         """A session of two plates, drawn anew."""
         scenario = "faults-" + name
-        spec = dict(ids=["K-01", "K-02"], kind=kind, small=1.0, colour=kind in ("dng", "heic"))
+        spec = dict(ids=["K-01", "K-02"], kind=kind, small=1.0, blanks=2, colour=kind in ("dng", "heic"))
         if bracket:
             scenarios.BRACKETS[scenario] = spec | scenarios.BRACKETS["bracket-two-thirds"]
         scenarios.ALL[scenario] = scenarios.BRACKETS[scenario] if bracket else spec | dict(encoded=kind != "dng")

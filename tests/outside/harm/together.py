@@ -122,7 +122,8 @@ def _filling(bench, what, place, times, command, sound, complete):
                 roomy += 1
                 continue
             said = [] if ran.status == 1 else [f"it ended with {ran.status}"]
-            said += [] if "o space left" in ran.err and str(place) in ran.err else [f"it does not say that {place.name} is full: {ran.err.strip()}"]
+            if "o space left" not in ran.err or str(place) not in ran.err:
+                said.append(f"it does not say that {place.name} is full: {ran.err.strip()}")
             said += sound(False)
             subprocess.run(["mount", "-o", f"remount,size={enough}", place], check=True)
             again = bench.run(*command, "--quiet")
