@@ -14,7 +14,7 @@ def rows(bench):
 
     def pack(label, *more):
         ran = bench.run("archive", session, "--to", bag, "--json", *more)
-        said = [f"archive ended with {ran.status}: {ran.err}"] if ran.status else kills.whole_bag(bench, bag)
+        said = [f"archive ended with {ran.status}: {ran.message}"] if ran.status else kills.whole_bag(bench, bag)
         said += [] if said else _captures(session, bag)
         row.count(label, said)
         shutil.rmtree(bag, ignore_errors=True)

@@ -88,4 +88,4 @@ def _found(bench, folder, names):
     told = [f["file"] for f in findings] if findings is not None else []
     if any(name in told for name in names) or (findings is None and any(name in ran.err for name in names)):
         return []
-    return [f"verify does not name {' or '.join(names)}: {ran.err.strip()}"]
+    return [f"verify does not name {' or '.join(names)}: {ran.message}"]

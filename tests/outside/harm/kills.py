@@ -47,7 +47,7 @@ def digitized(bench, what, session, kills):
             standing.append(len(now) / len(clean))
             said += changed({k: clean.get(k) for k in now}, now) + half_written(out, ended=False)
         ran = bench.run(*command, "--quiet")
-        said += [f"the next run ended with {ran.status}: {ran.err}"] if ran.status else []
+        said += [f"the next run ended with {ran.status}: {ran.message}"] if ran.status else []
         said += changed(clean, digests(out)) + half_written(out, ended=True)
         said += changed(before, digests(session / "captures") | {"session.toml": (session / "session.toml").read_bytes()})
         label = f"seed {bench.seed}, killed at {', '.join(f'{m:.4f}' for m in moments)} of {whole:.4f} s"
@@ -76,7 +76,7 @@ def archived(bench, session, kills):
             stood += 1
             said += [f"a part stands under the package's name: {what}" for what in whole_bag(bench, bag)]
         ran = bench.run(*command, "--quiet")
-        said += [f"the next run ended with {ran.status}: {ran.err}"] if ran.status else []
+        said += [f"the next run ended with {ran.status}: {ran.message}"] if ran.status else []
         said += whole_bag(bench, bag) + changed(_undated(clean), _undated(digests(bag))) + changed(before, digests(session))
         said += [f"{p.name} was left behind" for p in bag.parent.glob(".hyaline-*")]
         if hit:
@@ -104,7 +104,7 @@ def whole_bag(bench, bag):
     said = []
     ran = bench.run("verify", bag)
     if ran.status != 0:
-        said.append(f"verify ended with {ran.status}: {ran.err}")
+        said.append(f"verify ended with {ran.status}: {ran.message}")
     try:
         bagit.Bag(str(bag)).validate(processes=1)
     except bagit.BagError as e:

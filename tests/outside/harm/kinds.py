@@ -41,7 +41,7 @@ def tried(bench, what, kinds, bases):
         said += changed(before, digests(session / "captures"))
         said += [] if kind.harms_results else half_written(session / "out", ended=True)
         if kind.spares and not (session / "out" / kind.spares / f"{kind.spares}-record.json").is_file():
-            said.append(f"{kind.spares} was not done: {ran.err.strip()[-300:]}")
+            said.append(f"{kind.spares} was not done: {ran.message}")
         row.count(f"seed {bench.seed}, {kind.label} ({kind.base})", said)
         panics += "panicked" in ran.err or ran.status == 101
         peak, slowest = max(peak, ran.peak_mib), max(slowest, (ran.seconds, kind.label))
@@ -54,11 +54,11 @@ def _broken_promises(kind, ran):
         return [f"it was not done after {SLOWEST} s"]
     said = []
     if ran.status not in kind.status:
-        said.append(f"exit status {ran.status} in place of {' or '.join(map(str, kind.status))}: {ran.err.strip()[-300:]}")
+        said.append(f"exit status {ran.status} in place of {' or '.join(map(str, kind.status))}: {ran.message}")
     if "panicked" in ran.err:
-        said.append(f"it panicked: {ran.err.strip()[-300:]}")
+        said.append(f"it panicked: {ran.message}")
     if ran.status == 1 and not any(name in ran.err for name in kind.named):
-        said.append(f"the message names none of {', '.join(kind.named)}: {ran.err.strip()[-300:]}")
+        said.append(f"the message names none of {', '.join(kind.named)}: {ran.message}")
     if ran.status == 2 and not ran.err.strip():
         said.append("it says nothing")
     if ran.peak_mib > PEAK_MIB:

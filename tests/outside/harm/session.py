@@ -40,7 +40,7 @@ class Row:
         """One more thing tried; it held if there is nothing to complain of."""
         self.tried += 1
         if complaints:
-            self.failures.append(f"{label}: " + " / ".join("; ".join(complaints).split("\n")))
+            self.failures.append(f"{label}: {'; '.join(complaints)}")
 
     @property
     def held(self):
@@ -56,6 +56,12 @@ class Ran:
     err: str
     seconds: float
     peak_mib: float
+
+    @property
+    def message(self):
+        """What it said on standard error, on one line and not too long."""
+        said = " / ".join(self.err.split("\n")).strip(" /")
+        return said if len(said) < 400 else f"{said[:250]} … {said[-100:]}"
 
 
 @dataclass
@@ -89,7 +95,7 @@ class Bench:
         """A run that nothing stands in the way of: all else is held against it, so that nothing can be said where it fails."""
         ran = self.run(*arguments, "--quiet")
         if ran.status != 0:
-            sys.exit(f"faults: an undisturbed {arguments[0]} ended with {ran.status}: {ran.err.strip()}")
+            sys.exit(f"faults: an undisturbed {arguments[0]} ended with {ran.status}: {ran.message}")
         return ran
 
     def start(self, *arguments):

@@ -67,7 +67,7 @@ def archive_twice(bench, session, times):
 
 def _refused(ran, named):
     said = [] if ran.status == 1 else [f"the second run ended with {ran.status}"]
-    return said + [f"the second run does not say `{name}`: {ran.err.strip()}" for name in named if name not in ran.err]
+    return said + [f"the second run does not say `{name}`: {ran.message}" for name in named if name not in ran.err]
 
 
 def full_disk(bench, session, times):
@@ -123,11 +123,11 @@ def _filling(bench, what, place, times, command, sound, complete):
                 continue
             said = [] if ran.status == 1 else [f"it ended with {ran.status}"]
             if "o space left" not in ran.err or str(place) not in ran.err:
-                said.append(f"it does not say that {place.name} is full: {ran.err.strip()}")
+                said.append(f"it does not say that {place.name} is full: {ran.message}")
             said += sound(False)
             subprocess.run(["mount", "-o", f"remount,size={enough}", place], check=True)
             again = bench.run(*command, "--quiet")
-            said += [f"with room again it ended with {again.status}: {again.err.strip()}"] if again.status else []
+            said += [f"with room again it ended with {again.status}: {again.message}"] if again.status else []
             row.count(f"seed {bench.seed}, {size} bytes of disk", said + sound(True) + complete())
         finally:
             _unmount(place)
