@@ -60,7 +60,7 @@ class Ran:
     @property
     def message(self):
         """What it said on standard error, on one line and not too long."""
-        said = " / ".join(self.err.split("\n")).strip(" /")
+        said = " / ".join(self.err.split("\n")).rstrip(" /")
         return said if len(said) < 400 else f"{said[:250]} … {said[-100:]}"
 
 
