@@ -2,7 +2,7 @@
 
 use clap::Parser;
 use hyaline::cli::{self, Cli, Outcome};
-use std::io::Write;
+use std::io::{ErrorKind, Write};
 use std::process::ExitCode;
 
 /// Frames and planes come and go by the hundred megabytes: an allocator that keeps their pages saves the system clearing them anew.
@@ -17,6 +17,12 @@ fn main() -> ExitCode {
     }
     let outcome = cli::run(&cli);
     let printed = print(&outcome, cli.common.json);
+    if let Err(e) = &printed
+        && e.kind() != ErrorKind::BrokenPipe
+    {
+        // Not by eprintln, which panics where this cannot be written either.
+        let _ = writeln!(std::io::stderr(), "standard output: {e}; print to a place that has room");
+    }
     for error in &outcome.errors {
         eprintln!("{error}");
     }

@@ -143,7 +143,10 @@ impl CaptureProfile {
                 "copy it into the folder",
             ));
         }
-        CaptureProfile::parse(&std::fs::read_to_string(path).map_err(|e| io_fault(&e))?)
+        let name = path.strip_prefix(folder).unwrap_or(path).display();
+        let text = std::fs::read_to_string(path).map_err(|e| io_fault(&e));
+        text.and_then(|text| CaptureProfile::parse(&text))
+            .map_err(|fault| Fault::new(format!("{name}: {}", fault.what()), fault.mend()))
     }
 
     /// A built-in profile by its name, or any file by its path: for commands that know no session.

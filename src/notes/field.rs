@@ -13,6 +13,8 @@ use super::*;
 use crate::error::{Error, Fault, InFile, Warning};
 use csv::{ByteRecord, ReaderBuilder};
 use serde::de::DeserializeOwned;
+use std::collections::HashMap;
+use std::collections::hash_map::Entry;
 use std::path::Path;
 use toml::de::DeTable;
 
@@ -124,6 +126,7 @@ pub fn read(file: &Path) -> Result<Vec<Row>, Vec<Error>> {
 }
 
 fn parse(file: &Path, bytes: &[u8]) -> Result<Vec<Row>, Vec<Error>> {
+    let text = Text::new(bytes);
     let delimiter = delimiter(bytes);
     let mut reader = ReaderBuilder::new()
         .delimiter(delimiter)
@@ -140,12 +143,13 @@ fn parse(file: &Path, bytes: &[u8]) -> Result<Vec<Row>, Vec<Error>> {
                 Fault::new("is empty", "write a row of column names and a row for each plate"),
             )]);
         }
-        Some(heading) => cells(file, bytes, heading).map_err(|e| vec![e])?,
+        Some(heading) => cells(file, &text, heading).map_err(|e| vec![e])?,
     };
     let columns = columns(file, &heading)?;
     let (mut rows, mut errors) = (Vec::<Row>::new(), Vec::new());
+    let mut lines = HashMap::new();
     for record in records {
-        let cells = match cells(file, bytes, record) {
+        let cells = match cells(file, &text, record) {
             Ok(cells) if cells.cells.iter().all(String::is_empty) => continue,
             Ok(cells) => cells,
             Err(error) => {
@@ -154,12 +158,15 @@ fn parse(file: &Path, bytes: &[u8]) -> Result<Vec<Row>, Vec<Error>> {
             }
         };
         match row(file, &columns, &cells, delimiter != b',') {
-            Ok(row) => match rows.iter().find(|other| other.id.eq_ignore_ascii_case(&row.id)) {
-                Some(twin) => {
-                    let what = format!("column `id` has \"{}\", which line {} has, too", row.id, twin.line);
+            Ok(row) => match lines.entry(row.id.to_ascii_lowercase()) {
+                Entry::Occupied(twin) => {
+                    let what = format!("column `id` has \"{}\", which line {} has, too", row.id, twin.get());
                     errors.push(Error::at_line(file, row.line, Fault::new(what, "keep one row for each plate")));
                 }
-                None => rows.push(row),
+                Entry::Vacant(place) => {
+                    place.insert(row.line);
+                    rows.push(row);
+                }
             },
             Err(faults) => errors.extend(faults),
         }
@@ -181,9 +188,9 @@ struct Cells {
     cells: Vec<String>,
 }
 
-fn cells(file: &Path, bytes: &[u8], record: csv::Result<ByteRecord>) -> Result<Cells, Error> {
+fn cells(file: &Path, text: &Text, record: csv::Result<ByteRecord>) -> Result<Cells, Error> {
     let record = record.map_err(|e| Error::new(file, Fault::new(format!("not CSV: {e}"), "save the table as CSV")))?;
-    let line = line(bytes, record.position().map_or(0, |at| at.byte() as usize));
+    let line = text.line(record.position().map_or(0, |at| at.byte() as usize));
     let cells: Result<Vec<String>, _> =
         record.iter().map(|cell| std::str::from_utf8(cell).map(str::to_string)).collect();
     let cells = cells.map_err(|_| {
@@ -192,14 +199,30 @@ fn cells(file: &Path, bytes: &[u8], record: csv::Result<ByteRecord>) -> Result<C
     Ok(Cells { line, cells })
 }
 
-/// Line of the row that begins at a byte: the reader takes empty lines and remarks before a row for its beginning.
-fn line(bytes: &[u8], mut at: usize) -> usize {
-    loop {
-        let rest = &bytes[at.min(bytes.len())..];
-        match rest.iter().position(|byte| *byte == b'\n') {
-            Some(end) if rest[..end].trim_ascii().is_empty() || rest.starts_with(b"#") => at += end + 1,
-            _ => return bytes[..at.min(bytes.len())].iter().filter(|byte| **byte == b'\n').count() + 1,
+/// The table's bytes, and where its lines end.
+struct Text<'a> {
+    bytes: &'a [u8],
+    ends: Vec<usize>,
+}
+
+impl Text<'_> {
+    fn new(bytes: &[u8]) -> Text<'_> {
+        let ends = bytes.iter().enumerate().filter(|(_, byte)| **byte == b'\n').map(|(at, _)| at).collect();
+        Text { bytes, ends }
+    }
+
+    /// Line of the row that begins at a byte: the reader takes empty lines and remarks before a row for its beginning.
+    fn line(&self, mut at: usize) -> usize {
+        let mut line = self.ends.partition_point(|end| *end < at);
+        while let Some(end) = self.ends.get(line) {
+            let rest = &self.bytes[at..*end];
+            if !rest.trim_ascii().is_empty() && !rest.starts_with(b"#") {
+                break;
+            }
+            at = end + 1;
+            line += 1;
         }
+        line + 1
     }
 }
 

@@ -107,14 +107,18 @@ fn matches(folder: &Path, entry: &str, capitals_count: bool) -> Result<Vec<PathB
     let options = MatchOptions {
         case_sensitive: capitals_count,
         require_literal_separator: true,
-        // "._k01.jpg" and the like are other systems' litter.
-        require_literal_leading_dot: true,
+        // Asked to mind these, `glob` panics at names that are not UTF-8.
+        require_literal_leading_dot: false,
     };
+    // "._k01.jpg" and the like are other systems' litter.
+    let asked = entry.split('/').any(|part| part.starts_with('.'));
+    let hidden = |path: &Path| relative(folder, path).split('/').any(|part| part.starts_with('.'));
     let pattern = format!("{}/{entry}", Pattern::escape(root));
     let found = glob::glob_with(&pattern, options).map_err(|e| {
         Fault::new(format!("is no pattern: {}", e.msg), "mend the pattern, or name the files one by one")
     })?;
     found
+        .filter(|path| asked || !path.as_ref().is_ok_and(|path| hidden(path)))
         .map(|path| {
             path.map_err(|e| {
                 let what = format!("meets a folder that cannot be read: {}", relative(folder, e.path()));

@@ -90,6 +90,7 @@ pub(super) fn id(section: &Section) -> Option<At<String>> {
 /// What is wrong with an id, if anything is.
 pub(super) fn bad_id(id: &str) -> Option<String> {
     match id {
+        "" => Some("is empty".into()),
         text if !text.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '-' | '_')) => {
             Some(format!("is \"{}\"", shown(text)))
         }
