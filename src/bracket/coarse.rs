@@ -8,7 +8,8 @@
 //! turns and scales in steps that the blur bridges.
 
 use super::outline::Outline;
-use super::plane::{at, blur};
+use super::plane::blur;
+use crate::geometry::resample::linear;
 use crate::geometry::{Homography, Point};
 use crate::image::{Image, Size};
 use nalgebra::{Complex, Matrix3};
@@ -148,7 +149,7 @@ impl Directions {
             if p.x < 0.0 || p.y < 0.0 || p.x >= w || p.y >= h {
                 continue;
             }
-            let (gx, gy) = (at(&self.x, p), at(&self.y, p));
+            let (gx, gy) = (linear(&self.x, p), linear(&self.y, p));
             *out = Complex::new((m[(0, 0)] * gx + m[(0, 1)] * gy) / scale, (m[(1, 0)] * gx + m[(1, 1)] * gy) / scale);
             energy += out.norm_sqr();
         }

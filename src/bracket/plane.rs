@@ -91,28 +91,10 @@ pub fn blur(image: &Image<f32>, sigma: f32) -> Image<f32> {
     })
 }
 
-/// Bilinear value at a place (pixel centres at half-integers; borders are held).
-pub fn at(image: &Image<f32>, p: Point) -> f64 {
-    let (x, y) = (p.x - 0.5, p.y - 0.5);
-    let (column, row) = (x.floor(), y.floor());
-    let (fx, fy) = (x - column, y - row);
-    let (column, row) = (column as isize, row as isize);
-    let whole = row >= 0 && column >= 0 && row + 1 < image.rows() as isize && column + 1 < image.columns() as isize;
-    let [a, b, c, d] = if whole {
-        let i = row as usize * image.columns() + column as usize;
-        let (upper, lower) = (&image.pixels()[i..i + 2], &image.pixels()[i + image.columns()..][..2]);
-        [upper[0], upper[1], lower[0], lower[1]]
-    } else {
-        [(row, column), (row, column + 1), (row + 1, column), (row + 1, column + 1)]
-            .map(|(r, c)| image.at_clamped(r, c))
-    };
-    let [a, b, c, d] = [a, b, c, d].map(f64::from);
-    (a * (1.0 - fx) + b * fx) * (1.0 - fy) + (c * (1.0 - fx) + d * fx) * fy
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::geometry::resample::linear;
 
     #[test]
     fn a_reduction_keeps_the_mean_and_the_places() {
@@ -122,7 +104,7 @@ mod tests {
         let plane = Plane::new(&ramp, 0.02, 1.0);
         assert_eq!((plane.full_per_px, plane.size().columns), (3.0, 1666));
         let p = plane.from_full().apply(Point::new(3000.0, 6.0));
-        assert!((at(&plane.density, p) - 3.0).abs() < 1e-4);
+        assert!((linear(&plane.density, p) - 3.0).abs() < 1e-4);
     }
 
     #[test]

@@ -8,8 +8,9 @@
 //! the rest. Gain and offset stand for the two plates' different exposure and contrast, which are straight lines over
 //! the small range of densities in one patch.
 
-use super::plane::{at, blur};
+use super::plane::blur;
 use crate::geometry::Point;
+use crate::geometry::resample::linear;
 use crate::image::Image;
 use nalgebra::{Matrix4, Vector4};
 use rayon::prelude::*;
@@ -121,9 +122,9 @@ fn refine(patch: &Patch, b: &Image<f32>, a: Point, start: Point) -> Option<Match
         for (i, value) in patch.values.iter().enumerate() {
             let (dy, dx) = ((i / SIDE) as isize - HALF, (i % SIDE) as isize - HALF);
             let p = a + shift + Point::new(dx as f64, dy as f64);
-            let seen = at(b, p);
-            let gx = 0.5 * (at(b, p + Point::new(1.0, 0.0)) - at(b, p - Point::new(1.0, 0.0)));
-            let gy = 0.5 * (at(b, p + Point::new(0.0, 1.0)) - at(b, p - Point::new(0.0, 1.0)));
+            let seen = linear(b, p);
+            let gx = 0.5 * (linear(b, p + Point::new(1.0, 0.0)) - linear(b, p - Point::new(1.0, 0.0)));
+            let gy = 0.5 * (linear(b, p + Point::new(0.0, 1.0)) - linear(b, p - Point::new(0.0, 1.0)));
             let r = *value as f64 - gain * seen - offset;
             let j = Vector4::new(gain * gx, gain * gy, seen, 1.0);
             normal += j * j.transpose();

@@ -16,7 +16,8 @@ impl Point {
     }
 
     pub fn distance(self, other: Point) -> f64 {
-        (self.x - other.x).hypot(self.y - other.y)
+        let by = self - other;
+        (by.x * by.x + by.y * by.y).sqrt()
     }
 }
 

@@ -125,6 +125,26 @@ fn bessel_i0(x: f64) -> f64 {
     sum
 }
 
+/// Linear interpolation (pixel centres at half-integers; borders are held): for searches and coarse views, where the kernel's sharpness
+/// would gain nothing.
+pub fn linear(image: &Image<f32>, p: Point) -> f64 {
+    let (x, y) = (p.x - 0.5, p.y - 0.5);
+    let (column, row) = (x.floor(), y.floor());
+    let (fx, fy) = (x - column, y - row);
+    let (column, row) = (column as isize, row as isize);
+    let whole = row >= 0 && column >= 0 && row + 1 < image.rows() as isize && column + 1 < image.columns() as isize;
+    let [a, b, c, d] = if whole {
+        let i = row as usize * image.columns() + column as usize;
+        let (upper, lower) = (&image.pixels()[i..i + 2], &image.pixels()[i + image.columns()..][..2]);
+        [upper[0], upper[1], lower[0], lower[1]]
+    } else {
+        [(row, column), (row, column + 1), (row + 1, column), (row + 1, column + 1)]
+            .map(|(r, c)| image.at_clamped(r, c))
+    };
+    let [a, b, c, d] = [a, b, c, d].map(f64::from);
+    (a * (1.0 - fx) + b * fx) * (1.0 - fy) + (c * (1.0 - fx) + d * fx) * fy
+}
+
 /// Fills a result of `size`: its pixel centre (x, y) takes the source's value at `map(x, y)`, as `keep` would have it kept.
 pub fn resample_as<T: Pod + Send + Sync, U: Copy + Default + Send + Sync>(
     source: &Image<T>,

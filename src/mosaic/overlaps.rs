@@ -8,9 +8,9 @@ use super::adjust::Tie;
 use super::features::Features;
 use super::model::{Model, shown};
 use super::store::{Level, Store};
-use super::ties::{MARGIN, SIDE, Shift, measure};
+use super::ties::{Between, MARGIN, SIDE, Shift, measure};
 use crate::error::Fault;
-use crate::geometry::resample::Kernel;
+use crate::geometry::resample::{Kernel, linear};
 use crate::geometry::{Point, View};
 use crate::image::{Image, Size, Window};
 use rayon::prelude::*;
@@ -49,23 +49,23 @@ pub fn ties(
     let views = model.views();
     let pairs: Vec<(usize, usize)> = (0..store.len()).flat_map(|a| (a + 1..store.len()).map(move |b| (a, b))).collect();
     let kernel = Kernel::new(1.0);
-    let mut ties = Vec::new();
-    let mut overlaps = Vec::new();
-    for (a, b) in pairs {
-        let (Some(va), Some(vb)) = (&views[a], &views[b]) else { continue };
+    let places = |&(a, b): &(usize, usize)| {
+        let (va, vb) = (views[a].as_ref()?, views[b].as_ref()?);
         let (places, share) = places(store, &features[a], va, vb, asking.cell);
-        if places.is_empty() {
-            continue;
-        }
-        let found: Vec<Option<Tie>> = places
-            .par_iter()
-            .map(|at| ask(store, &kernel, (a, va), (b, vb), *at, asking))
-            .collect::<Result<_, Fault>>()?;
-        let asked = found.len();
-        let before = ties.len();
-        ties.extend(found.into_iter().flatten());
-        overlaps.push(Overlap { a, b, share, asked, answered: ties.len() - before });
-    }
+        (!places.is_empty()).then_some(((a, va), (b, vb), places, share))
+    };
+    let touching: Vec<_> = pairs.par_iter().filter_map(places).collect();
+    // All patches at once: pair by pair, one thread would wait for the other at each pair's end.
+    let found: Vec<Vec<Option<Tie>>> = touching
+        .par_iter()
+        .map(|(a, b, places, _)| places.par_iter().map(|at| ask(store, &kernel, *a, *b, *at, asking)).collect())
+        .collect::<Result<_, Fault>>()?;
+    let overlaps = touching.iter().zip(&found).map(|((a, b, places, share), found)| {
+        let answered = found.iter().flatten().count();
+        Overlap { a: a.0, b: b.0, share: *share, asked: places.len(), answered }
+    });
+    let overlaps = overlaps.collect();
+    let ties = found.into_iter().flatten().flatten().collect();
     Ok((ties, overlaps))
 }
 
@@ -136,14 +136,17 @@ fn ask(
     let from = Point::new(from.x.floor(), from.y.floor());
     let Some(seen) = self::window(from, to, size) else { return Ok(None) };
     let source = store.roots(b.0, asking.level, seen)?;
-    let other = |shift: Point, reach: usize| {
+    let other = |shift: Point, reach: usize, between: Between| {
         let side = SIDE + 2 * (MARGIN + reach);
         let first = Point::new(0.5 - side as f64 / 2.0, 0.5 - side as f64 / 2.0) + shift;
         let mut pixels = Vec::with_capacity(side * side);
         for row in 0..side {
             for column in 0..side {
                 let p = map.at(first + Point::new(column as f64, row as f64));
-                pixels.push(kernel.sample(&source, p - from));
+                pixels.push(match between {
+                    Between::Quick => linear(&source, p - from) as f32,
+                    Between::Fine => kernel.sample(&source, p - from),
+                });
             }
         }
         Image::from_vec(Size::new(side, side), pixels)

@@ -36,7 +36,7 @@ pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Plac
     let (model, size_mm, bare) = onto_the_plate(store, &upright, &gains, size)?;
     let bare: Vec<f64> = gains.iter().map(|g| bare / g).collect();
 
-    let (found, overlaps) = ties(store, &features, &model, Asking { level: Level::Full, search: 4, cell: 30 })?;
+    let (found, overlaps) = ties(store, &features, &model, Asking { level: Level::Full, search: 4, cell: 50 })?;
     let cell_px = Grid::over(store, &model.views()).step * model.camera.scale;
     let points = sides::find(store, &model, size_mm, &bare, (2.5 * cell_px).max(12.0))?;
     let (fit, found, _) = with_sides(&model, &found, points, size_mm, &mut free)?;

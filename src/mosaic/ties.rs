@@ -11,9 +11,8 @@
 //! structure tensor S of what *both* patches show (products of one's slopes with the other's, so that noise does not count as
 //! texture) and V from the scatter of residual times slope over blocks of the patch.
 
-use super::smooth::slopes;
 use crate::geometry::Point;
-use crate::image::{Image, Size, Window};
+use crate::image::{Image, Size};
 use nalgebra::{Matrix2, SymmetricEigen, Vector2};
 
 /// Pixels along a patch's side that are compared, and the margin that smoothing and slopes use up.
@@ -33,31 +32,50 @@ pub struct Shift {
 const CORRELATED_AREA: f64 = 6.0;
 /// Standard deviations by which a correlation must stand out of that of unlike patches.
 const STANDS_OUT: f64 = 4.5;
-const STEPS: usize = 8;
+/// Steps with linear interpolation, and then with the kernel.
+const QUICK_STEPS: usize = 6;
+const FINE_STEPS: usize = 4;
 /// Divides the side of a patch.
 const LANES: usize = 8;
-/// A step below this ends the search; noise allows a tenth of a hundredth at best.
+/// A step below this ends the coming near, and one below that the search: noise allows a tenth of a hundredth at best.
+const NEAR: f64 = 0.03;
 const SETTLED: f64 = 0.003;
 
-/// Measures one patch. `template`: SIDE + 2 MARGIN pixels square. `other(shift, reach)`: the other tile at the template's places
+/// How the other tile is interpolated.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Between {
+    /// Linearly: to come near.
+    Quick,
+    /// By the kernel: to measure.
+    Fine,
+}
+
+/// Measures one patch. `template`: SIDE + 2 MARGIN pixels square. `other(shift, reach, between)`: the other tile at the template's places
 /// plus `shift`, with `reach` more pixels on every side. `search`: how far off, in whole pixels, the expectation may be.
-pub fn measure(template: &Image<f32>, other: impl Fn(Point, usize) -> Image<f32>, search: usize) -> Option<Shift> {
+pub fn measure(
+    template: &Image<f32>,
+    other: impl Fn(Point, usize, Between) -> Image<f32>,
+    search: usize,
+) -> Option<Shift> {
     let ours = Patch::new(&binomial(template));
     let mut by = Point::default();
     if search > 0 {
-        by = coarse(&ours, &binomial(&other(by, search)), search)?;
+        by = coarse(&ours, &binomial(&other(by, search, Between::Quick)), search)?;
     }
     let start = by;
-    let mut theirs = Patch::new(&binomial(&other(by, 0)));
-    for _ in 0..STEPS {
-        let step = step(&ours, &theirs);
-        by = by + step;
-        if by.distance(start) > 2.5 {
-            return None;
-        }
-        theirs = Patch::new(&binomial(&other(by, 0)));
-        if step.x.hypot(step.y) < SETTLED {
-            break;
+    let seen = |by: Point, between: Between| Patch::new(&binomial(&other(by, 0, between)));
+    let mut theirs = seen(by, Between::Quick);
+    for (between, steps, settled) in [(Between::Quick, QUICK_STEPS, NEAR), (Between::Fine, FINE_STEPS, SETTLED)] {
+        for _ in 0..steps {
+            let step = step(&ours, &theirs);
+            by = by + step;
+            if by.distance(start) > 2.5 {
+                return None;
+            }
+            theirs = seen(by, between);
+            if step.x.hypot(step.y) < settled {
+                break;
+            }
         }
     }
     let likeness = ours.likeness(&theirs);
@@ -78,10 +96,16 @@ struct Patch {
 impl Patch {
     /// From an image whose outermost pixels serve only for slopes.
     fn new(image: &Image<f32>) -> Patch {
-        let (dx, dy) = slopes(image);
-        let inner = Window { row: 1, column: 1, size: Size::new(image.rows() - 2, image.columns() - 2) };
-        let take = |i: &Image<f32>| -> Vec<f64> { i.crop(inner).pixels().iter().map(|v| *v as f64).collect() };
-        let mut patch = Patch { values: take(image), dx: take(&dx), dy: take(&dy) };
+        let area = (image.rows() - 2) * (image.columns() - 2);
+        let empty = || Vec::with_capacity(area);
+        let mut patch = Patch { values: empty(), dx: empty(), dy: empty() };
+        for row in 1..image.rows() - 1 {
+            let (up, line, down) = (image.row(row - 1), image.row(row), image.row(row + 1));
+            patch.values.extend(line[1..line.len() - 1].iter().map(|v| f64::from(*v)));
+            patch.dx.extend(line.windows(3).map(|v| f64::from(0.5 * (v[2] - v[0]))));
+            let across = up[1..].iter().zip(&down[1..]).take(line.len() - 2);
+            patch.dy.extend(across.map(|(u, d)| f64::from(0.5 * (d - u))));
+        }
         let n = patch.values.len() as f64;
         let mean = patch.values.iter().sum::<f64>() / n;
         let spread = (patch.values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt().max(1e-9);
