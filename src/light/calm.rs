@@ -12,6 +12,8 @@ use rayon::prelude::*;
 pub const CELL: usize = 8;
 /// Half the side of the window in which detail is weighed against noise: dust is larger, one pixel's luck is smaller.
 const REACH: usize = 2;
+/// Pixels that a value of the smooth part is the mean of: two binomials of five cells, each way, leave 12870 ÷ 65536 of the variance (C(16, 8) ÷ 2¹⁶).
+pub const POOLED: f64 = 25.9 * (CELL * CELL) as f64;
 /// Detail must have this many times the noise's variance to be taken for real: chance alone reaches twice in a window of 25.
 const MARGIN: f32 = 2.0;
 
