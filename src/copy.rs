@@ -3,7 +3,9 @@
 //! In: the files of one view (one, or several copy exposures of it) and the session's [`Panel`]. Out: a [`View`] of the plate's light with
 //! what is risky about it. Fails as decoding and division do, naming the file.
 
+use crate::density::uncertainty::{Part, Uncertainty};
 use crate::error::{Error, InFile, Warning};
+use crate::frame::transfer::Transfer;
 use crate::frame::{self, CaptureProfile, Frame, Samples, Settings};
 use crate::image::{Image, Size};
 use crate::light::exposures::{self, Exposed, Fitted};
@@ -29,6 +31,7 @@ pub struct Copied {
     pub clipped: f64,
     /// Density against bare light at which one step of the file's codes is 0.05: what lies above cannot be told apart.
     pub deepest: Option<f64>,
+    pub uncertainty: Uncertainty,
     pub blanks: Vec<PathBuf>,
     pub darks: Vec<PathBuf>,
     /// The capture as it came, small.
@@ -43,12 +46,20 @@ pub fn copied(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel) -> Res
 }
 
 fn view(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option<&Veil>) -> Result<Copied, Error> {
+    let mut seen = divided(files, profile, panel, veil)?;
+    seen.uncertainty.mean_light = round(seen.mean_light(), 4);
+    correct(&mut seen, profile);
+    Ok(seen)
+}
+
+/// A view as it was read, of several exposures merged.
+fn divided(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option<&Veil>) -> Result<Copied, Error> {
     let one = |file: &PathBuf| -> Result<(Copied, Option<Exposed>), Error> {
         let frame = frame::read(file, profile).in_file(file)?;
         let group = panel.group_for(&frame).in_file(file)?;
         let seen = divide(&frame, &group.flat, group.dark.as_ref(), veil).in_file(file)?;
         let tell = |seen: Seen| {
-            let mut told = tell(file, &frame, group, veil, seen);
+            let mut told = tell(file, &frame, group, veil, profile, seen);
             told.warnings.extend(profile.mismatch(&frame.settings));
             told
         };
@@ -68,7 +79,6 @@ fn view(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option
     let warnings: Vec<Warning> = all.iter().flat_map(|(told, _)| told.warnings.iter().cloned()).collect();
     let (mut first, _) = all.swap_remove(0);
     if exposures.is_empty() {
-        correct(&mut first, profile);
         return Ok(first);
     }
     let (merged, fitted) = exposures::merge(exposures).in_file(&files[0])?;
@@ -84,7 +94,6 @@ fn view(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option
         "merge-exposures",
         json!({ "against_the_next_shorter": fitted.iter().map(told).collect::<Vec<_>>() }),
     ));
-    correct(&mut first, profile);
     Ok(first)
 }
 
@@ -144,7 +153,14 @@ pub fn unveiled(
     view(files, profile, panel, Some(&veil)).map(Some)
 }
 
-fn tell(file: &Path, frame: &Frame, group: &Group, veil: Option<&Veil>, seen: Seen) -> Copied {
+fn tell(
+    file: &Path,
+    frame: &Frame,
+    group: &Group,
+    veil: Option<&Veil>,
+    profile: &CaptureProfile,
+    seen: Seen,
+) -> Copied {
     let mut warnings = frame.warnings.clone();
     // What is risky about the blanks is so about each plate that was divided by them.
     warnings.extend(group.warnings.iter().cloned());
@@ -166,6 +182,7 @@ fn tell(file: &Path, frame: &Frame, group: &Group, veil: Option<&Veil>, seen: Se
         steps.push(Step::new("filter-array", json!({ "balance": balance, "pattern_left_density": round(left, 5) })));
     }
     let exposure_known = frame.settings.exposure_ratio(&group.flat.settings).is_some();
+    let uncertainty = uncertainty(frame, group, veil, profile);
     Copied {
         transmittance: seen.transmittance,
         settings: frame.settings.clone(),
@@ -174,12 +191,64 @@ fn tell(file: &Path, frame: &Frame, group: &Group, veil: Option<&Veil>, seen: Se
         exposure_known,
         clipped: seen.clipped,
         deepest: deepest(frame, group, seen.exposure_ratio),
+        uncertainty,
         blanks: group.blanks.clone(),
         darks: group.darks.clone(),
         picture: picture(frame),
         warnings,
         steps,
     }
+}
+
+/// How sure the view's densities are; its mean light is not known yet.
+fn uncertainty(frame: &Frame, group: &Group, veil: Option<&Veil>, profile: &CaptureProfile) -> Uncertainty {
+    let with_glare = profile.correction.as_ref().is_some_and(|c| c.with_glare);
+    let glare = match veil.map(|v| (v.sd, v.from)) {
+        Some((Some(sd), from)) => Part::known(sd, from),
+        Some((None, from)) => {
+            Part::lacking(format!("{from} gave the share that was taken off, and not how sure it is"))
+        }
+        None if with_glare => Part::lacking(
+            "the density correction holds that of its tablet's frame; how much that of the plate's differs is not known",
+        ),
+        None => Part::lacking("not measured: name an opaque patch in the notes, or copy in a black mask"),
+    };
+    let (response, response_at) = response(frame, group, profile);
+    Uncertainty {
+        blank: group.flat.noise_left(),
+        exposure: group.flat.steadiness(&frame.settings),
+        glare,
+        mean_light: 1.0,
+        response,
+        response_at,
+    }
+}
+
+/// How sure it is that codes stand for light as they are taken to: by the tablet or, without one, by the ladder.
+fn response(frame: &Frame, group: &Group, profile: &CaptureProfile) -> (Part, Vec<[f64; 2]>) {
+    let (name, fit) = (&profile.name, profile.fit.as_ref());
+    let unsaid =
+        |what: &str| Part::lacking(format!("the capture profile `{name}` does not say how sure its {what} is"));
+    if let Some(correction) = &profile.correction {
+        let at = correction.uncertainty(group.flat.unevenness());
+        return match at.iter().map(|[_, sd]| *sd).reduce(f64::max) {
+            Some(most) => (Part::known(most, format!("the step tablet of the capture profile `{name}`")), at),
+            None => (unsaid("density correction"), at),
+        };
+    }
+    let part = match &profile.transfer {
+        _ if frame.is_linear() => {
+            Part::lacking("light is taken to be in proportion to the file's values, which was not measured")
+        }
+        Transfer::Table(_) => {
+            fit.and_then(|f| Some(f.response_sd_density?.hypot(f.response_rms_density?))).map_or_else(
+                || unsaid("response"),
+                |sd| Part::known(sd, format!("the exposure ladder of the capture profile `{name}`")),
+            )
+        }
+        _ => Part::lacking("the file is taken to keep to sRGB, which was not measured: calibrate the camera"),
+    };
+    (part, Vec::new())
 }
 
 /// Where the steps of the file's own codes become 0.05 in density, over the blank's typical light.
@@ -217,6 +286,12 @@ pub fn round(value: f64, places: i32) -> f64 {
 impl Copied {
     pub fn size(&self) -> Size {
         self.transmittance.size()
+    }
+
+    /// Mean transmittance, from every hundredth pixel or so.
+    pub fn mean_light(&self) -> f64 {
+        let sample = self.transmittance.pixels().iter().step_by(101);
+        sample.clone().map(|t| t.0 as f64).sum::<f64>() / sample.count().max(1) as f64
     }
 
     /// The picture's light once the blank is divided out, small.

@@ -44,7 +44,7 @@ impl Panel {
             let darks = darks.remove(&key).unwrap_or_default();
             groups.extend(group(paths, darks, profile, &mut errors));
         }
-        let mut panel = Panel { groups, veil: profile.glare.map(|share| Veil { share }), warnings: Vec::new() };
+        let mut panel = Panel { groups, veil: Veil::of_profile(profile), warnings: Vec::new() };
         if profile.correction.as_ref().is_some_and(|c| c.with_glare) {
             // Glare is corrected with the densities: taken off before, it would be taken off twice.
             panel.veil = None;

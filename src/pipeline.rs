@@ -7,7 +7,8 @@ use crate::archive::icc::Curve;
 use crate::archive::{self, Compression, Kind, TiffFile, plate_meta};
 use crate::copy::{Copied, copied, round, unveiled};
 use crate::density::histogram::FULL;
-use crate::density::{Batch, Histogram, Reading, base};
+use crate::density::uncertainty::{K, Part};
+use crate::density::{Batch, Histogram, Reading, Uncertainty, base};
 use crate::error::{Error, Fault, InFile, Warning};
 use crate::frame::{CaptureProfile, Settings};
 use crate::geometry::resample::{Kernel, resample_as};
@@ -64,6 +65,7 @@ pub struct Rectified {
     pub format: String,
     pub exposure_ratio: f64,
     pub deepest: Option<f64>,
+    pub uncertainty: Uncertainty,
     pub blanks: Vec<PathBuf>,
     pub darks: Vec<PathBuf>,
     pub edges: EdgesRecord,
@@ -150,6 +152,10 @@ fn level(seen: &mut Copied, outline: &Outline) {
     let scale = 1.0 / bare;
     seen.transmittance.pixels_mut().par_iter_mut().for_each(|t| t.0 *= scale);
     let off = bare as f64 - 1.0;
+    seen.uncertainty.exposure = match outline.region.as_ref().and_then(|r| r.bare_sd) {
+        Some(sd) => Part::known(sd / std::f64::consts::LN_10, "the bare panel beside the plate"),
+        None => Part::lacking("too little bare panel is seen beside the plate to tell how sure its level is"),
+    };
     seen.steps.push(Step::new("bare-level", json!({ "read": round(bare as f64, 5) })));
     if off.abs() > LEVEL_WARNING {
         let why = if seen.exposure_known {
@@ -195,6 +201,7 @@ fn single(run: &Run, plate: &Plate, seen: Copied, outline: &Outline) -> Result<R
     collected.push(codes.pixels())?;
     let light = Some(report::LightPictures { before_jpeg: seen.picture.clone(), after_jpeg: seen.light_picture() });
     let corners = lie::corners(size_mm).map(|c| view.to_capture(c));
+    let mean = seen.mean_light();
     let mut warnings = seen.warnings;
     warnings.extend(outline.warnings.iter().cloned());
     let mut steps = seen.steps;
@@ -203,7 +210,6 @@ fn single(run: &Run, plate: &Plate, seen: Copied, outline: &Outline) -> Result<R
         json!({ "confidence": round(outline.confidence, 3), "rms_px": round(outline.rms_px, 3),
                 "sides_seen": outline.support.map(|s| round(s, 3)), "k1": round(view.lens.k1, 6), "k2": round(view.lens.k2, 6) }),
     ));
-    let mean = mean_light(&seen.transmittance);
     let rectified = collected.rectified(run, plate, &mut warnings);
     warnings.extend(surround(outline, mean, rectified.1.percentile(0.995)));
     steps.push(Step::new(
@@ -220,6 +226,7 @@ fn single(run: &Run, plate: &Plate, seen: Copied, outline: &Outline) -> Result<R
         format: seen.format,
         exposure_ratio: seen.exposure_ratio,
         deepest: seen.deepest,
+        uncertainty: seen.uncertainty,
         blanks: seen.blanks,
         darks: seen.darks,
         edges: EdgesRecord { corners_px: Some(corners), confidence: outline.confidence },
@@ -251,12 +258,6 @@ impl Grid {
         let pixels = |mm: f64| ((mm * px_per_mm).round() as usize).max(1);
         Grid { size: Size::new(pixels(h), pixels(w)), px_per_mm }
     }
-}
-
-/// Mean transmittance of a capture, from every hundredth pixel or so.
-fn mean_light(seen: &Image<Transmittance>) -> f64 {
-    let sample = seen.pixels().iter().step_by(101);
-    sample.clone().map(|t| t.0 as f64).sum::<f64>() / sample.count().max(1) as f64
 }
 
 /// The mean sampling of a view over the plate, pixels per millimetre.
@@ -504,7 +505,25 @@ fn record(
     files.dedup();
     let inputs = files.par_iter().map(|f| run.inputs.of(session, f)).collect::<Result<Vec<_>, Error>>()?;
     let above = |share: f64| round(done.histogram.percentile(share) - standing.density, 4);
+    let half = |sd: f64| round(K * sd, 4);
+    let base = BaseRecord {
+        density: round(done.reading.as_ref().map_or(standing.density, |r| r.density), 4),
+        stands_on: round(standing.density, 4),
+        from: standing.from.name().to_string(),
+        spread: round(standing.spread, 4),
+        plate_density: done.reading.as_ref().map(|r| round(r.density, 4)),
+        batch_density: round(batch.density, 4),
+        uncertainty: done
+            .reading
+            .as_ref()
+            .filter(|r| r.from != base::Source::Notes)
+            .map(|r| half(done.uncertainty.of(r.density).sd().hypot(r.spread))),
+    };
+    let stood = base.stood();
+    let above_half = |density: f64| half(done.uncertainty.above(density, &stood).sd());
+    let at = |share: f64| above_half(done.histogram.percentile(share));
     let coarsest = -(10.0 / FULL).log10();
+    let deepest = done.deepest.map(|d| d.min(coarsest));
     Ok(PlateRecord {
         plate: plate.id.clone(),
         session: session.about.clone(),
@@ -525,22 +544,24 @@ fn record(
             profile: session.copy.profile.clone(),
             format: done.format.clone(),
         },
-        base: BaseRecord {
-            density: round(done.reading.as_ref().map_or(standing.density, |r| r.density), 4),
-            stands_on: round(standing.density, 4),
-            from: standing.from.name().to_string(),
-            spread: round(standing.spread, 4),
-            plate_density: done.reading.as_ref().map(|r| round(r.density, 4)),
-            batch_density: round(batch.density, 4),
-        },
+        base,
         density: DensityRecord {
             p01: above(0.01),
             p05: above(0.05),
             p50: above(0.5),
             p95: above(0.95),
             p99: above(0.99),
-            deepest: done.deepest.map(|d| round(d.min(coarsest) - standing.density, 3)),
+            deepest: deepest.map(|d| round(d - standing.density, 3)),
+            uncertainty: Some(DensityUncertainty {
+                p01: at(0.01),
+                p05: at(0.05),
+                p50: at(0.5),
+                p95: at(0.95),
+                p99: at(0.99),
+                deepest: deepest.map(above_half),
+            }),
         },
+        uncertainty: Some(done.uncertainty.rounded()),
         edges: done.edges.clone(),
         tiles: done.tiles.clone(),
         stitch: done.stitch.clone(),

@@ -1,6 +1,8 @@
 //! The record of one plate: what went in, what was done, what came out. It lies beside the results as ID-record.json and,
 //! whole, inside both TIFFs.
 
+use crate::density::Uncertainty;
+use crate::density::uncertainty::Base;
 use crate::error::Warning;
 use crate::frame::Settings;
 use crate::geometry::Point;
@@ -24,6 +26,9 @@ pub struct PlateRecord {
     pub copy: CopyRecord,
     pub base: BaseRecord,
     pub density: DensityRecord,
+    /// What a density's uncertainty is made of beyond the pixels' chance, as standard uncertainties.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uncertainty: Option<Uncertainty>,
     pub edges: EdgesRecord,
     pub tiles: Vec<TileRecord>,
     pub stitch: Option<StitchRecord>,
@@ -64,6 +69,17 @@ pub struct BaseRecord {
     /// The plate's own reading.
     pub plate_density: Option<f64>,
     pub batch_density: f64,
+    /// Half of the 95 % interval of `density`, where the plate has a reading of its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uncertainty: Option<f64>,
+}
+
+impl BaseRecord {
+    /// What densities above base are counted from.
+    pub fn stood(&self) -> Base {
+        let read = self.from == "rebate" || self.from == "patch";
+        Base { density: self.stands_on, spread: self.spread, own: read && self.plate_density == Some(self.stands_on) }
+    }
 }
 
 /// Percentiles of density above base over the plate.
@@ -75,6 +91,19 @@ pub struct DensityRecord {
     pub p95: f64,
     pub p99: f64,
     /// The highest density above base that the capture can still tell from a denser one.
+    pub deepest: Option<f64>,
+    /// Half of the 95 % interval of each, from all that `uncertainty` of the record knows.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uncertainty: Option<DensityUncertainty>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct DensityUncertainty {
+    pub p01: f64,
+    pub p05: f64,
+    pub p50: f64,
+    pub p95: f64,
+    pub p99: f64,
     pub deepest: Option<f64>,
 }
 

@@ -1,6 +1,7 @@
 //! A plate copied in tiles: each tile divided by its blank, all placed and adjusted together, and composed onto the plate's own grid.
 
 use crate::copy::{Copied, copied, round};
+use crate::density::Uncertainty;
 use crate::error::{Error, Fault, InFile};
 use crate::frame;
 use crate::geometry::{Point, lie};
@@ -122,6 +123,11 @@ fn compose(run: &Run, plate: &Plate, store: &Store, placement: &Placement, told:
         format: first.format.clone(),
         exposure_ratio: first.exposure_ratio,
         deepest: told.iter().filter_map(|t| t.seen.deepest).reduce(f64::min),
+        uncertainty: told
+            .iter()
+            .map(|t| t.seen.uncertainty.clone())
+            .reduce(Uncertainty::or_worse)
+            .expect("a plate has tiles"),
         blanks,
         darks: first.darks.clone(),
         edges: EdgesRecord { corners_px: None, confidence: placement.confidence },

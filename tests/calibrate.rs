@@ -112,6 +112,22 @@ fn errors(folder: &Path, profile: &str) -> [f64; 2] {
     [rms, off.iter().map(|d| d.abs()).fold(0.0, f64::max)]
 }
 
+/// Density and half of its interval of each field of the negative, by `hyaline measure`.
+fn measured(folder: &Path, more: &[&str]) -> Vec<[f64; 2]> {
+    let patches = (0..12).map(|k| {
+        let (x, y) = (31.25 * (k % 4) as f64 + 11.7, 33.3 * (k / 4) as f64 + 12.5);
+        format!("--patch={x},{y},7.8,8.3")
+    });
+    let patches: Vec<String> = patches.collect();
+    let mut args = vec!["measure", "out/K-01/K-01-negative.tif", "--json"];
+    args.extend(patches.iter().map(String::as_str).chain(more.iter().copied()));
+    let (done, text, said) = hyaline(folder, &args);
+    assert!(done, "{said}");
+    let json: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let patches = json["files"][0]["patches"].as_array().unwrap();
+    patches.iter().map(|p| ["density", "uncertainty"].map(|key| p[key].as_f64().unwrap())).collect()
+}
+
 fn session() -> tempfile::TempDir {
     let folder = tempfile::tempdir().unwrap();
     let captures = folder.path().join("captures");
@@ -145,6 +161,10 @@ fn a_ladder_brings_the_densities_right() {
     let [before, _] = errors(path, "srgb");
     let [after, worst] = errors(path, "profiles/phone.toml");
     assert!(before > 0.05 && after < 0.01 && worst < 0.02, "sRGB {before}, calibrated {after}, worst {worst}");
+    // The response is applied to captures and not to results.
+    let once = measured(path, &[]);
+    assert_eq!(once, measured(path, &["--profile", "profiles/phone.toml"]));
+    println!("{once:.4?}");
     // It is not written over unasked, and tells of another camera.
     let (done, _, said) = hyaline(path, &args);
     assert!(!done && said.contains("--force"), "{said}");
@@ -214,6 +234,15 @@ fn a_tablet_brings_the_densities_near() {
     assert!(after < before / 3.0 && after < 0.03 && worst < 0.06, "sRGB {before}, corrected {after}, worst {worst}");
     let record = std::fs::read_to_string(path.join("out/K-01/K-01-record.json")).unwrap();
     assert!(record.contains("density-correction"));
+    // The tablet's uncertainty is carried into the intervals, which hold what is left; and a result measured with the profile named once more is
+    // not corrected once more.
+    let record: hyaline::record::PlateRecord = serde_json::from_str(&record).unwrap();
+    assert!(record.uncertainty.as_ref().unwrap().response_at.len() > 5, "{:?}", record.uncertainty);
+    let once = measured(path, &[]);
+    assert_eq!(once, measured(path, &["--profile", "profiles/wedge.toml"]));
+    let held = once.iter().zip(0..).filter(|([d, sure], k)| (d - field(*k)).abs() <= *sure).count();
+    println!("{held} of 12 held: {once:.4?}");
+    assert!(held >= 10, "{held} of 12: {once:?}");
     let mut json = args.clone();
     json.extend(["--json", "--force"]);
     let (_, text, _) = hyaline(path, &json);

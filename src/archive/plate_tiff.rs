@@ -76,6 +76,7 @@ pub fn plate_meta(kind: Kind, record: &PlateRecord, compression: Compression) ->
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
+    use crate::density::uncertainty::{Part, Uncertainty};
     use crate::error::Warning;
     use crate::frame::Settings;
     use crate::image::Size;
@@ -149,8 +150,25 @@ pub(super) mod tests {
                 spread: 0.004,
                 plate_density: Some(0.143),
                 batch_density: 0.14,
+                uncertainty: Some(0.009),
             },
-            density: DensityRecord { p01: 0.02, p05: 0.1, p50: 0.9, p95: 1.8, p99: 2.1, deepest: Some(2.6) },
+            density: DensityRecord {
+                p01: 0.02,
+                p05: 0.1,
+                p50: 0.9,
+                p95: 1.8,
+                p99: 2.1,
+                deepest: Some(2.6),
+                uncertainty: None,
+            },
+            uncertainty: Some(Uncertainty {
+                blank: Part::known(0.0002, "noise of 3 blanks"),
+                exposure: Part::known(0.0008, "the levels of 3 blanks"),
+                glare: Part::lacking("not measured"),
+                mean_light: 0.21,
+                response: Part::known(0.006, "the step tablet"),
+                response_at: vec![[0.0, 0.0], [2.5, 0.006]],
+            }),
             edges: EdgesRecord { corners_px: None, confidence: 0.97 },
             tiles: vec![TileRecord { capture: "captures/k01-1.jpg".into(), residual_px: 0.2, gain: 1.0 }],
             stitch: Some(StitchRecord { rms_px: 0.2, ties: 120 }),

@@ -173,20 +173,21 @@ impl Model {
         // Where the stated uncertainties are too small for what is left, the result's grow with it.
         let free = n.saturating_sub(self.columns(veiled)).max(1);
         let excess = (residual.norm_squared() / free as f64).max(1.0);
-        let sd_at = |r: &Reading| {
-            let mut v = DVector::from_vec(self.row(r.read, veiled));
+        let sd_at = |read: f64| {
+            let mut v = DVector::from_vec(self.row(read, veiled));
             if self.free_base {
                 v[self.terms] = 0.0;
             }
             ((v.transpose() * &inverse * &v)[0] * excess).max(0.0).sqrt()
         };
+        let sd: Vec<f64> = read.iter().map(|read| sd_at(*read)).collect();
         let fitted = Fitted {
-            correction: Correction { read, density, with_glare },
+            correction: Correction { read, density, sd, with_glare },
             base: if self.free_base { x[self.terms] } else { 0.0 },
             rms: (left.iter().map(|l| l * l).sum::<f64>() / n as f64).sqrt(),
             worst: left.iter().map(|l| l.abs()).fold(0.0, f64::max),
             left,
-            sd: readings.iter().map(sd_at).fold(0.0, f64::max),
+            sd: readings.iter().map(|r| sd_at(r.read)).fold(0.0, f64::max),
             terms: self.terms,
             veil: self.veil,
         };

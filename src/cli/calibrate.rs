@@ -18,7 +18,8 @@ const HEADING: &str = "\
 # transfer    how codes stand for light: \"srgb\", \"linear\", or a table. `codes` are shares of full scale, rising from 0 to 1; `light` holds
 #             one list for all channels, or three for red, green and blue: light at each code, never falling, 1 at full scale. Between codes
 #             the curve is straight.
-# correction  densities as they were `read` and the `density` that was there, of a step tablet, straight between; both from 0.
+# correction  densities as they were `read` and the `density` that was there, of a step tablet, straight between; both from 0; sd: the
+#             standard uncertainty at each.
 #             with_glare: the glare of the tablet's frame is corrected along, and no other is taken off.
 # lens        k1, k2: a point at r goes to r (1 + k1 r² + k2 r⁴), r in halves of the frame's diagonal; centre: from the frame's middle, likewise.
 # camera      what Exif said of the frames it was made from; other cameras' captures are warned of (profile-camera).

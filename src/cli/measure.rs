@@ -1,7 +1,8 @@
 //! `hyaline measure FILE …`: densities of patches, evenness, sharpness and sampling of pictures.
 
 use super::{Common, Outcome};
-use crate::archive;
+use crate::archive::{self, read_record};
+use crate::density::uncertainty::{Base, Shares};
 use crate::error::{Error, Fault, InFile};
 use crate::frame::CaptureProfile;
 use crate::measure::{Findings, Length, Picture, Region, Request, findings, levels, page};
@@ -35,7 +36,7 @@ pub struct Args {
     /// Samples an inch, in place of what the file states
     #[arg(long, value_name = "N", value_parser = positive)]
     ppi: Option<f64>,
-    /// Density of base plus fog to take off; without it that of the record beside the file
+    /// Density of base plus fog to take off; without it that of the negative's record
     #[arg(long, value_name = "D", value_parser = number)]
     base: Option<f64>,
     /// How codes stand for light, where the file does not say that they are linear: a capture profile's name or path
@@ -109,11 +110,24 @@ pub fn run(args: &Args, _: &Common) -> Outcome {
 }
 
 fn one(file: &Path, args: &Args, profile: &CaptureProfile) -> Result<Findings, Fault> {
+    let told = told(file);
+    // A result says itself what its values mean: a camera's profile was applied when it was made.
+    let own = CaptureProfile::srgb();
+    let profile = if matches!(told, Told::Nothing) { profile } else { &own };
     let picture = Picture::read(file, profile)?;
+    let record = match told {
+        Told::Negative(record) => Some(*record),
+        Told::Positive | Told::Nothing => None,
+    };
     let request = Request {
         in_pixels: args.px,
         ppi: args.ppi,
-        base: args.base.or_else(|| record_beside(file).map(|record| record.base.stands_on)),
+        base: match args.base {
+            Some(density) => Some(Base { density, spread: 0.0, own: false }),
+            None => record.as_ref().map(|record| record.base.stood()),
+        },
+        deepest: record.as_ref().and_then(|record| Some(record.density.deepest? + record.base.stands_on)),
+        uncertainty: record.and_then(|record| record.uncertainty),
         patches: args.patch.clone(),
         edges: args.edge.clone(),
         fields: args.field.iter().map(|field| field.0).collect(),
@@ -122,32 +136,67 @@ fn one(file: &Path, args: &Args, profile: &CaptureProfile) -> Result<Findings, F
     findings::measure(&picture, &request)
 }
 
-/// The record of a negative, where it lies beside it.
+/// What a file's own record makes of it.
+enum Told {
+    Negative(Box<PlateRecord>),
+    Positive,
+    Nothing,
+}
+
+/// By the record inside the file, or else by the one that lies beside a negative.
+fn told(file: &Path) -> Told {
+    match read_record(file) {
+        Ok(carried) if carried.kind == "negative" => Told::Negative(Box::new(carried.record)),
+        Ok(_) => Told::Positive,
+        Err(_) => record_beside(file).map_or(Told::Nothing, |record| Told::Negative(Box::new(record))),
+    }
+}
+
 fn record_beside(file: &Path) -> Option<PlateRecord> {
     let id = file.file_name()?.to_str()?.strip_suffix("-negative.tif")?.to_string();
     let text = std::fs::read(file.with_file_name(format!("{id}-record.json"))).ok()?;
     serde_json::from_slice(&text).ok()
 }
 
+/// The parts of an interval, each as half of its own.
+fn made_of(chance: f64, parts: &Shares) -> String {
+    let known =
+        [("blank", parts.blank), ("exposure", parts.exposure), ("glare", parts.glare), ("response", parts.response)];
+    let known = known.into_iter().filter_map(|(name, half)| Some((name, half?)));
+    let all = std::iter::once(("noise", chance)).chain(known);
+    all.map(|(name, half)| format!("{name} {}", plain(half, 4))).collect::<Vec<_>>().join(", ")
+}
+
 fn text(file: &str, found: &Findings) -> String {
     let mut out = format!("{file}\n");
     for p in &found.patches {
-        let net = p.net_density.map(|d| format!(", {} above base", plain(d, 3))).unwrap_or_default();
+        let above = |(d, sure)| format!(", {} ± {} above base", plain(d, 3), plain(sure, 4));
+        let net = p.net_density.zip(p.net_uncertainty).map(above).unwrap_or_default();
         let known = p.known.map(|known| format!(", {} off {}", signed(p.found.density - known, 3), plain(known, 3)));
         let _ = writeln!(
             out,
-            "  patch {}: density {} ± {}{net}{}; noise {} D, {} L*",
+            "  patch {}: density {} ± {}{net}{}; spread {} D, noise {} D, {} L*",
             p.at,
             plain(p.found.density, 3),
-            plain(p.found.uncertainty, 4),
+            plain(p.uncertainty, 4),
             known.unwrap_or_default(),
+            plain(p.found.spread_density, 4),
             plain(p.found.noise_density, 4),
             plain(p.found.noise_lstar, 2),
         );
+        if let Some(parts) = &p.parts {
+            let _ = writeln!(out, "    ± of it from {}", made_of(p.found.uncertainty, parts));
+        }
         if p.found.clipped > 0.01 {
             let _ =
                 writeln!(out, "    {} % of it is clipped: the figures are doubtful", plain(100.0 * p.found.clipped, 0));
         }
+    }
+    if !found.patches.is_empty() {
+        let _ = writeln!(out, "  ± is half of a 95 % interval");
+    }
+    for lacking in &found.lacking {
+        let _ = writeln!(out, "    not in it: {lacking}");
     }
     for e in &found.edges {
         let at = |name: &str, f: Option<f64>, per_mm: Option<f64>, percent: Option<f64>| match f.zip(percent) {

@@ -19,6 +19,9 @@ pub struct Correction {
     pub read: Vec<f64>,
     /// The density that is really there, at each; never falling, from 0.
     pub density: Vec<f64>,
+    /// Standard uncertainty of the density at each; none in profiles that do not tell.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub sd: Vec<f64>,
     /// Whether the glare of the tablet's own frame is in the table; no other glare is then taken off.
     #[serde(default)]
     pub with_glare: bool,
@@ -34,6 +37,10 @@ impl Correction {
         let finite = read.iter().chain(density).all(|d| d.is_finite());
         if !starts || !finite || !read.windows(2).all(|p| p[0] < p[1]) || !density.windows(2).all(|p| p[0] <= p[1]) {
             return Err("`read` must rise from 0, and `density` must never fall from 0".into());
+        }
+        let sound = self.sd.iter().all(|sd| sd.is_finite() && *sd >= 0.0);
+        if !sound || !matches!(self.sd.len(), n if n == 0 || n == read.len()) {
+            return Err("`sd` must hold as many values as `read`, none below 0".into());
         }
         Ok(())
     }
@@ -55,6 +62,19 @@ impl Correction {
     /// The densest that the tablet showed, as read.
     pub fn reach(&self) -> f64 {
         self.read.last().copied().unwrap_or_default()
+    }
+
+    /// Standard uncertainty at densities up to the densest that the tablet showed, for a frame whose panel's light scatters by `uneven` (density): an
+    /// error of the response depends on the code, so that it grows with how much steeper the correction is than where it starts.
+    pub fn uncertainty(&self, uneven: f64) -> Vec<[f64; 2]> {
+        const PITCH: usize = 8;
+        let (last, sd) = (self.read.len() - 1, &self.sd);
+        let steepness = |k: usize| {
+            let (from, to) = (k.saturating_sub(PITCH / 2), (k + PITCH / 2).min(last));
+            (self.density[to] - self.density[from]) / (self.read[to] - self.read[from])
+        };
+        let at = |k: usize| [self.density[k], sd[k].hypot((steepness(k) - steepness(0)) * uneven)];
+        if sd.is_empty() { Vec::new() } else { (0..last).step_by(PITCH).chain([last]).map(at).collect() }
     }
 
     /// Corrects an image. Light at or below none keeps its sign, so that noise about black stays noise about black.
@@ -80,7 +100,8 @@ mod tests {
     /// By hand: read 1.0 stands for 1.1 and 2.0 for 2.4, so that 1.5 stands for 1.75 and 3.0 for 3.4; nothing becomes of 0.
     #[test]
     fn densities_follow_the_table_and_go_on_beyond_it() {
-        let c = Correction { read: vec![0.0, 1.0, 2.0], density: vec![0.0, 1.1, 2.4], with_glare: false };
+        let c =
+            Correction { read: vec![0.0, 1.0, 2.0], density: vec![0.0, 1.1, 2.4], sd: Vec::new(), with_glare: false };
         assert_eq!(c.check(), Ok(()));
         let read = [-0.01, 0.0, 0.5, 1.5, 3.0];
         let there = [-0.01, 0.0, 0.55, 1.75, 3.4];
@@ -101,6 +122,7 @@ mod tests {
         let of = |read: &[f64], density: &[f64]| Correction {
             read: read.into(),
             density: density.into(),
+            sd: Vec::new(),
             with_glare: false,
         };
         for bad in [

@@ -128,6 +128,22 @@ impl Frame {
         self.layout == Layout::Rgb && (matches!(self.samples, Samples::U8(_)) || self.format.starts_with("HEIC"))
     }
 
+    /// Light between the code that stands for `light` and the next.
+    pub fn step(&self, channel: usize, light: f64) -> f64 {
+        let table = &self.tables[self.table(0, 0, channel)];
+        let code = table.partition_point(|l| (*l as f64) < light).clamp(1, table.len() - 1);
+        (table[code] - table[code - 1]) as f64
+    }
+
+    /// Whether codes are taken to be in proportion to light.
+    pub fn is_linear(&self) -> bool {
+        let proportional = |table: &Vec<f32>| {
+            let (middle, full) = (table[table.len() / 2], table[table.len() - 1]);
+            (middle / full - 0.5).abs() < 0.05
+        };
+        self.raw.is_some() || self.tables.iter().all(proportional)
+    }
+
     /// Which table a sample goes through.
     fn table(&self, row: usize, column: usize, channel: usize) -> usize {
         match self.layout {

@@ -348,7 +348,12 @@ mod tests {
             transfer: Transfer::Table(Curve { codes: vec![0.0, 0.5, 1.0], light: vec![vec![0.0, 0.2, 1.0]] }),
             camera: Some(Camera { model: Some("One".into()), ..Camera::default() }),
             lens: Some(Distortion { k1: -0.03, k2: 0.004, centre: [0.01, -0.002] }),
-            correction: Some(Correction { read: vec![0.0, 3.0], density: vec![0.0, 3.1], with_glare: true }),
+            correction: Some(Correction {
+                read: vec![0.0, 3.0],
+                density: vec![0.0, 3.1],
+                sd: vec![0.0, 0.01],
+                with_glare: true,
+            }),
             fit: Some(Fit { density_rms: Some(0.004), ..Fit::default() }),
             ..CaptureProfile::srgb()
         };

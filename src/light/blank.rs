@@ -5,7 +5,8 @@
 //! panel that drifts does not widen the spread; of three or more, samples that stand apart are left out.
 //! Fails when a frame is clipped or too dim to divide by.
 
-use super::calm::{calm, spatial_variance, variance_of_mean};
+use super::calm::{POOLED, calm, spatial_variance, variance_of_mean};
+use crate::density::uncertainty::{Part, of_one_more};
 use crate::error::Fault;
 use crate::frame::{Frame, Layout, Settings};
 use crate::image::{Image, Size};
@@ -31,6 +32,8 @@ pub struct FlatField {
     pub settings: Settings,
     /// When each blank was taken and its level, the mean of all being 1 once their settings are allowed for.
     pub levels: Vec<Level>,
+    /// Standard deviation of noise in a pixel of the planes before it was calmed, as a share of their mean light; the noisiest channel's.
+    pub noise: f64,
 }
 
 /// The level of one blank.
@@ -50,14 +53,53 @@ impl FlatField {
         let seen = levels(frames, &by_settings);
         let mean = seen.iter().sum::<f64>() / seen.len() as f64;
         let scales: Vec<f32> = seen.iter().zip(&by_settings).map(|(l, e)| (mean / (l * e)) as f32).collect();
-        let planes = (0..first.channels()).map(|c| average(frames, &scales, c, dark)).collect();
+        let (planes, noise): (Vec<_>, Vec<f64>) =
+            (0..first.channels()).map(|c| average(frames, &scales, c, dark)).unzip();
+        let noise = noise.into_iter().fold(0.0, f64::max);
         let levels =
             frames.iter().zip(&seen).map(|(f, l)| Level { taken: f.settings.taken.clone(), level: l / mean }).collect();
-        FlatField { planes, layout: first.layout, settings: first.settings.clone(), levels }
+        FlatField { planes, layout: first.layout, settings: first.settings.clone(), levels, noise }
     }
 
     pub fn size(&self) -> Size {
         self.planes[0].size()
+    }
+
+    /// What noise is left in the smooth part, density; what is left in single pixels shows in the scatter of a patch.
+    pub fn noise_left(&self) -> Part {
+        let sd = self.noise / POOLED.sqrt() / std::f64::consts::LN_10;
+        Part::known(sd, format!("noise of {} blanks", self.levels.len()))
+    }
+
+    /// How far a capture's exposure may be off what its settings and its time say, density: as far as the blanks' own are.
+    pub fn steadiness(&self, capture: &Settings) -> Part {
+        const ALIKE: f64 = 0.005;
+        let Some(ratio) = capture.exposure_ratio(&self.settings) else {
+            return Part::lacking(
+                "the captures do not say how they were exposed, and no bare panel is seen beside the plate",
+            );
+        };
+        if (ratio - 1.0).abs() > ALIKE {
+            return Part::lacking(format!(
+                "the capture was exposed {ratio:.3} times as much as its blank by their settings alone, and no bare panel is seen beside the plate"
+            ));
+        }
+        let levels: Vec<f64> = self.levels.iter().map(|l| l.level.log10()).collect();
+        match of_one_more(&levels) {
+            Some(sd) => Part::known(sd, format!("the levels of {} blanks", levels.len())),
+            None => Part::lacking("one blank does not tell how steady the light is; take three or more"),
+        }
+    }
+
+    /// How unevenly the panel lights the frame: standard deviation of the light's logarithm (base 10) where it is lit.
+    pub fn unevenness(&self) -> f64 {
+        const LIT: f32 = 0.1;
+        let plane = &self.planes[self.planes.len() / 2];
+        let seen = || plane.pixels().iter().step_by(97).map(|v| v.0);
+        let lit = LIT * seen().fold(0.0, f32::max);
+        let logs: Vec<f64> = seen().filter(|v| *v > lit).map(|v| (v as f64).log10()).collect();
+        let mean = logs.iter().sum::<f64>() / logs.len().max(1) as f64;
+        (logs.iter().map(|l| (l - mean).powi(2)).sum::<f64>() / logs.len().max(1) as f64).sqrt()
     }
 
     /// The panel's level at the time of a capture relative to the blanks' mean: interpolated between the blanks by time, the
@@ -135,30 +177,35 @@ fn levels(frames: &[&Frame], by_settings: &[f64]) -> Vec<f64> {
     frames.iter().zip(by_settings).map(|(frame, e)| (ratio(frame) / e).max(1e-6)).collect()
 }
 
-/// The mean of one channel over frames, each times its scale, calmed. A mosaic is calmed each filter place by itself.
-fn average(frames: &[&Frame], scales: &[f32], channel: usize, dark: Option<&Dark>) -> Image<Linear> {
+/// The mean of one channel over frames, each times its scale, calmed, and the noise that was in it as a share of its light. A mosaic is calmed
+/// each filter place by itself.
+fn average(frames: &[&Frame], scales: &[f32], channel: usize, dark: Option<&Dark>) -> (Image<Linear>, f64) {
     let (mean, squares) = mean_and_squares(frames, scales, channel, dark);
     let settle = |mean: &Image<Linear>, squares: &Image<f32>| {
         let noise = match frames.len() {
             1 => spatial_variance(mean),
             n => variance_of_mean(squares, n),
         };
-        calm(mean, &noise)
+        let sum = |values: &mut dyn Iterator<Item = f64>| values.sum::<f64>();
+        let deviation = sum(&mut noise.pixels().iter().map(|v| v.sqrt() as f64)) / noise.size().area() as f64;
+        let light = sum(&mut mean.pixels().iter().map(|v| v.0 as f64)) / mean.size().area() as f64;
+        (calm(mean, &noise), deviation / light.max(1e-12))
     };
     if !matches!(frames[0].layout, Layout::Mosaic(_)) {
         return settle(&mean, &squares);
     }
-    let mut out = mean.clone();
+    let (mut out, mut most) = (mean.clone(), 0f64);
     for place in 0..4 {
         let (top, left) = (place / 2, place % 2);
-        let calmed = settle(&every_other(&mean, top, left), &every_other(&squares, top, left));
+        let (calmed, noise) = settle(&every_other(&mean, top, left), &every_other(&squares, top, left));
+        most = most.max(noise);
         for row in 0..calmed.rows() {
             for column in 0..calmed.columns() {
                 out.set(2 * row + top, 2 * column + left, calmed.at(row, column));
             }
         }
     }
-    out
+    (out, most)
 }
 
 /// One place of each 2 × 2 cell.
@@ -253,7 +300,7 @@ impl Dark {
     /// Averages frames taken with the lens capped.
     pub fn from_frames(frames: &[&Frame]) -> Dark {
         let scales = vec![1.0; frames.len()];
-        let planes = (0..frames[0].channels()).map(|c| average(frames, &scales, c, None)).collect();
+        let planes = (0..frames[0].channels()).map(|c| average(frames, &scales, c, None).0).collect();
         Dark { planes, settings: frames[0].settings.clone() }
     }
 
@@ -336,6 +383,7 @@ pub(crate) mod tests {
             layout: Layout::Gray,
             settings: Settings::default(),
             levels: vec![level("2026-03-14T10:00:00", 0.99), level("2026-03-14T11:00:00", 1.01)],
+            noise: 0.0,
         };
         assert!((flat.level_at(Some("2026-03-14T10:30:00")) - 1.0).abs() < 1e-9);
         assert_eq!(flat.level_at(Some("2026-03-14T12:00:00")), 1.01);

@@ -14,6 +14,8 @@ pub const CELL: usize = 8;
 const REACH: usize = 2;
 /// Rows that are calmed at a time.
 const BAND: usize = 32;
+/// Pixels that a value of the smooth part is the mean of: two binomials of five cells, each way, leave 12870 ÷ 65536 of the variance (C(16, 8) ÷ 2¹⁶).
+pub const POOLED: f64 = 25.9 * (CELL * CELL) as f64;
 /// Detail must have this many times the noise's variance to be taken for real: chance alone reaches twice in a window of 25.
 const MARGIN: f32 = 2.0;
 

@@ -6,8 +6,9 @@
 //! capture serves all captures of that set-up.
 
 use super::{FlatField, blank::Dark};
+use crate::density::uncertainty::of_one_more;
 use crate::error::Fault;
-use crate::frame::Frame;
+use crate::frame::{CaptureProfile, Frame};
 use crate::image::Image;
 use crate::units::Linear;
 
@@ -19,11 +20,19 @@ const MOST: f64 = 0.25;
 const MOST_IN_BLANK: f64 = 0.05;
 /// Share of the blank's light that the plate must take off for the difference of two veils to be worth more than either.
 const LEAST_FEWER: f64 = 0.3;
+/// Parts, in reading order, by whose differences the veil's evenness is judged.
+const PARTS: usize = 8;
+/// Share of the places that may lie at black.
+const CUT: f64 = 0.02;
 
 /// Share of a frame's mean light that lies over all of it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Veil {
     pub share: f64,
+    /// Standard uncertainty of the share, where anything tells of it.
+    pub sd: Option<f64>,
+    /// What it is from, in words.
+    pub from: &'static str,
 }
 
 impl Veil {
@@ -44,8 +53,15 @@ impl Veil {
 
     /// From places (row, column) that no light passes.
     pub fn from_places(frame: &Frame, dark: Option<&Dark>, places: &[(usize, usize)]) -> Result<Veil, Fault> {
-        let (patch, whole) = patch_and_whole(frame, dark, places);
-        Veil::of_part(patch / whole.max(1e-12))
+        let whole = whole(frame, dark).max(1e-12);
+        let veil = Veil::of_parts("an opaque patch", places, |part| patch(frame, dark, part) / whole)?;
+        Ok(veil.coded(frame, places, whole))
+    }
+
+    /// As a capture profile knows it.
+    pub fn of_profile(profile: &CaptureProfile) -> Option<Veil> {
+        let sd = profile.fit.as_ref().and_then(|fit| fit.glare_sd);
+        profile.glare.map(|share| Veil { share, sd, from: "the capture profile" })
     }
 
     /// From places under a black mask that lies in the capture and, where the blanks were taken with it, in the blank. What light the mask
@@ -56,31 +72,55 @@ impl Veil {
         dark: Option<&Dark>,
         places: &[(usize, usize)],
     ) -> Result<Veil, Fault> {
-        let (patch, whole) = patch_and_whole(frame, dark, places);
+        const FROM: &str = "the mask about the plate";
+        let whole = whole(frame, dark);
         let exposure = frame.settings.exposure_ratio(&flat.settings).unwrap_or(1.0);
-        let (mut blank_patch, mut blank_whole) = (0.0, 0.0);
-        for plane in &flat.planes {
-            blank_patch +=
-                exposure * trimmed_mean(&mut places.iter().map(|&(r, c)| plane.at(r, c).0).collect::<Vec<f32>>());
-            blank_whole += exposure * mean(plane);
-        }
+        let blank_whole: f64 = flat.planes.iter().map(|plane| exposure * mean(plane)).sum();
+        let blank_patch = |part: &[(usize, usize)]| -> f64 {
+            let light = |plane: &Image<Linear>| part.iter().map(|&(r, c)| plane.at(r, c).0).collect::<Vec<f32>>();
+            flat.planes.iter().map(|plane| exposure * trimmed_mean(&mut light(plane))).sum()
+        };
         let fewer = blank_whole - whole;
-        if blank_patch > MOST_IN_BLANK * blank_whole || fewer < LEAST_FEWER * blank_whole {
-            return Veil::of_part(patch / whole.max(1e-12));
+        if blank_patch(places) > MOST_IN_BLANK * blank_whole || fewer < LEAST_FEWER * blank_whole {
+            let veil = Veil::of_parts(FROM, places, |part| patch(frame, dark, part) / whole.max(1e-12))?;
+            return Ok(veil.coded(frame, places, whole));
         }
-        Veil::of_part((blank_patch - patch) / fewer)
+        let veil = Veil::of_parts(FROM, places, |part| (blank_patch(part) - patch(frame, dark, part)) / fewer)?;
+        Ok(veil.coded(frame, places, fewer))
     }
 
-    /// `part`: the veil as a share of the mean light that the frame shows.
-    fn of_part(part: f64) -> Result<Veil, Fault> {
+    /// What the file's codes add to the uncertainty: they come in steps, which lossy files do not even out among pixels, and a dark patch whose
+    /// noise is cut off at black reads too bright by no one knows how much. `of`: the light that the share is of.
+    fn coded(self, frame: &Frame, places: &[(usize, usize)], of: f64) -> Veil {
+        let channels = 0..frame.channels();
+        let dark = |channel: usize| places.iter().filter(|(r, c)| frame.linear(*r, *c, channel).0 <= 0.0).count();
+        let cut = channels.clone().map(dark).max().unwrap_or(0) as f64 > CUT * places.len() as f64;
+        let step: f64 = channels.map(|channel| frame.step(channel, self.share * of / frame.channels() as f64)).sum();
+        // Standard deviation of an even distribution over one step.
+        let coded = step / of / 12f64.sqrt();
+        if cut {
+            return Veil { sd: None, from: "a dark patch that is cut off at black", ..self };
+        }
+        Veil { sd: self.sd.map(|sd| sd.hypot(coded)), ..self }
+    }
+
+    /// `seen`: the veil at some places as a share of the mean light that the frame shows. How it differs between parts of the places tells how
+    /// sure it is at any other.
+    fn of_parts(
+        from: &'static str,
+        places: &[(usize, usize)],
+        seen: impl Fn(&[(usize, usize)]) -> f64,
+    ) -> Result<Veil, Fault> {
+        let part = seen(places);
         if part > MOST {
             return Err(Fault::new(
                 format!("the opaque patch shows {:.0} % of the frame's mean light: light passes it", 100.0 * part),
                 "name a patch of black card that covers the panel wholly",
             ));
         }
+        let parts: Vec<f64> = places.chunks(places.len().div_ceil(PARTS)).map(seen).collect();
         let part = part.max(0.0);
-        Ok(Veil { share: part / (1.0 - part) })
+        Ok(Veil { share: part / (1.0 - part), sd: of_one_more(&parts), from })
     }
 
     /// The veil in a frame, for each channel.
@@ -98,16 +138,19 @@ impl Veil {
     }
 }
 
-/// Light at the places and over the whole frame, all channels together.
-fn patch_and_whole(frame: &Frame, dark: Option<&Dark>, places: &[(usize, usize)]) -> (f64, f64) {
-    let (mut patch, mut whole) = (0.0, 0.0);
-    for channel in 0..frame.channels() {
+/// Light at some places, all channels together.
+fn patch(frame: &Frame, dark: Option<&Dark>, places: &[(usize, usize)]) -> f64 {
+    let of_channel = |channel| {
         let light =
             |(row, column)| frame.linear(row, column, channel).0 - dark.map_or(0.0, |d| d.at(row, column, channel).0);
-        patch += trimmed_mean(&mut places.iter().copied().map(light).collect::<Vec<f32>>());
-        whole += mean_light(frame, channel, dark);
-    }
-    (patch, whole)
+        trimmed_mean(&mut places.iter().copied().map(light).collect::<Vec<f32>>())
+    };
+    (0..frame.channels()).map(of_channel).sum()
+}
+
+/// Mean light of the whole frame, all channels together.
+fn whole(frame: &Frame, dark: Option<&Dark>) -> f64 {
+    (0..frame.channels()).map(|channel| mean_light(frame, channel, dark)).sum()
 }
 
 fn mean(plane: &Image<Linear>) -> f64 {

@@ -5,11 +5,15 @@
 
 use super::levels::{self, Standing};
 use super::{Evenness, Patch, Picture, Region, Sharpness, edge, field, patch};
+use crate::density::uncertainty::{Base, K, Shares, Uncertainty};
 use crate::error::Fault;
 use crate::image::{Image, Size, Window};
 use crate::positive::lightness::lstar;
 use crate::units::MM_PER_INCH;
 use serde::Serialize;
+
+/// Said of pictures without a negative's record.
+const UNTOLD: &str = "blank, exposure, glare and response: the file carries no record of a negative that tells of them";
 
 /// What to measure.
 #[derive(Debug, Clone, Default)]
@@ -18,8 +22,12 @@ pub struct Request {
     pub in_pixels: bool,
     /// Samples an inch to go by, in place of what the file states.
     pub ppi: Option<f64>,
-    /// Density of base plus fog, to be taken off.
-    pub base: Option<f64>,
+    /// Base plus fog, to be taken off.
+    pub base: Option<Base>,
+    /// What moves many pixels together, as the picture's record tells it.
+    pub uncertainty: Option<Uncertainty>,
+    /// Density beyond which the capture told nothing apart.
+    pub deepest: Option<f64>,
     /// Patches, each with the density that it is known to have, where one is.
     pub patches: Vec<(Region, Option<f64>)>,
     pub edges: Vec<Region>,
@@ -46,6 +54,9 @@ pub struct Findings {
     pub fields: Vec<FieldFound>,
     pub lengths: Vec<LengthFound>,
     pub standings: Vec<Standing>,
+    /// What the intervals of patches do not hold, since nothing is known of it.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub lacking: Vec<String>,
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -53,9 +64,17 @@ pub struct PatchFound {
     pub at: String,
     #[serde(flatten)]
     pub found: Patch,
+    /// Half the width of the 95 % interval of `density`, from all that is known: chance, and what moves many pixels together.
+    pub uncertainty: f64,
+    /// What it is made of beside chance: half the width of each part's own interval.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub parts: Option<Shares>,
     /// Density above base.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub net_density: Option<f64>,
+    /// The same of the density above base.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub net_uncertainty: Option<f64>,
     /// The density that it is known to have.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub known: Option<f64>,
@@ -127,8 +146,23 @@ pub fn measure(picture: &Picture, request: &Request) -> Result<Findings, Fault> 
             patch::measure(&light, picture.floor()).map(|found| (found, light))
         });
         let (found, light) = found.map_err(|fault| named("patch", region, fault))?;
-        let net_density = request.base.map(|base| found.density - base);
-        patches.push(PatchFound { at: region.to_string(), found, net_density, known: *known, light });
+        let whole = |shares: Option<Shares>| found.uncertainty.hypot(shares.map_or(0.0, |shares| K * shares.sd()));
+        let of = |u: &Uncertainty| u.of(found.density);
+        let above = |base: &Base| match &request.uncertainty {
+            Some(u) => whole(Some(u.above(found.density, base))),
+            None => found.uncertainty.hypot(K * base.spread),
+        };
+        let shares = request.uncertainty.as_ref().map(of);
+        patches.push(PatchFound {
+            at: region.to_string(),
+            uncertainty: whole(shares),
+            parts: shares.map(|shares| shares.times(K)),
+            net_density: request.base.map(|base| found.density - base.density),
+            net_uncertainty: request.base.as_ref().map(above),
+            known: *known,
+            found,
+            light,
+        });
     }
     let mut edges = Vec::new();
     for region in &request.edges {
@@ -151,7 +185,20 @@ pub fn measure(picture: &Picture, request: &Request) -> Result<Findings, Fault> 
     }
     let lengths: Vec<LengthFound> = request.lengths.iter().map(|length| length.against(picture.stated_ppi)).collect();
     let standings = standings(&patches, &edges, &fields, &lengths);
-    Ok(Findings { pixels: pixels(size), ppi, patches, edges, fields, lengths, standings })
+    let mut lacking = match &request.uncertainty {
+        _ if patches.is_empty() => Vec::new(),
+        Some(u) => u.lacking(),
+        None => vec![UNTOLD.to_string()],
+    };
+    for (p, deepest) in
+        patches.iter().filter_map(|p| Some((p, request.deepest.filter(|deepest| p.found.density > *deepest)?)))
+    {
+        lacking.push(format!(
+            "the capture's codes, of the patch {}: above {deepest:.2} they come in steps beyond 0.05",
+            p.at
+        ));
+    }
+    Ok(Findings { pixels: pixels(size), ppi, patches, edges, fields, lengths, standings, lacking })
 }
 
 fn pixels(size: Size) -> [usize; 2] {
@@ -246,7 +293,7 @@ mod tests {
     fn places_and_frequencies_are_told_in_millimetres() {
         let folder = tempfile::tempdir().unwrap();
         let request = Request {
-            base: Some(0.1),
+            base: Some(Base { density: 0.1, spread: 0.0, own: false }),
             patches: vec![("6,1,1,1".parse().unwrap(), Some(STOP))],
             edges: vec!["3,1,2,4".parse().unwrap()],
             fields: vec![Some("6,1,1.5,4".parse().unwrap())],

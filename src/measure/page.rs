@@ -4,6 +4,7 @@
 
 use super::findings::{EdgeFound, FieldFound, Findings, PatchFound};
 use super::levels::{self, Standing};
+use crate::density::uncertainty::Shares;
 use crate::report::axis::{Axis, plain};
 use crate::report::page::{bar, frame};
 use crate::report::picture::picture;
@@ -36,7 +37,7 @@ fn file(name: &str, found: &Findings) -> Markup {
             h1 { bdi { (name) } }
             p { (columns) " × " (rows) " pixels" @if let Some(ppi) = found.ppi { ", " (plain(ppi, 1)) " per inch" } }
             @if !found.edges.is_empty() { h2 { "Sharpness" } @for edge in &found.edges { (sharpness(edge, found.ppi)) } }
-            @if !found.patches.is_empty() { h2 { "Patches" } (patches(&found.patches)) }
+            @if !found.patches.is_empty() { h2 { "Patches" } (patches(&found.patches, &found.lacking)) }
             @if !found.fields.is_empty() { h2 { "Evenness" } @for field in &found.fields { (evenness(field)) } }
             @if !found.lengths.is_empty() { h2 { "Sampling" } (lengths(found)) }
             @if !found.standings.is_empty() { h2 { "Against published levels" } (standings(&found.standings)) }
@@ -84,32 +85,50 @@ fn sharpness(edge: &EdgeFound, ppi: Option<f64>) -> Markup {
     }
 }
 
-fn patches(patches: &[PatchFound]) -> Markup {
+/// What an interval is made of.
+const PARTS: [&str; 5] = ["noise", "blank", "exposure", "glare", "response"];
+
+fn halves(chance: f64, parts: &Shares) -> [Option<f64>; 5] {
+    [Some(chance), parts.blank, parts.exposure, parts.glare, parts.response]
+}
+
+fn patches(patches: &[PatchFound], lacking: &[String]) -> Markup {
+    let parts = patches.iter().any(|p| p.parts.is_some());
     let net = patches.iter().any(|p| p.net_density.is_some());
     let known = patches.iter().any(|p| p.known.is_some());
     html! {
         div.scroll { table {
             thead { tr {
                 th scope="col" { "at" } th scope="col" { "density" } th scope="col" { "± (95 %)" }
-                @if net { th scope="col" { "above base" } }
+                @if net { th scope="col" { "above base" } th scope="col" { "± (95 %)" } }
+                @if parts { @for name in PARTS { th scope="col" { "± " (name) } } }
                 @if known { th scope="col" { "known" } th scope="col" { "off" } }
-                th scope="col" { "noise, D" } th scope="col" { "noise, L*" } th scope="col" { "clipped, %" }
+                th scope="col" { "spread, D" } th scope="col" { "noise, D" } th scope="col" { "noise, L*" } th scope="col" { "clipped, %" }
             } }
             tbody { @for p in patches { tr {
                 td { (p.at) }
                 td { (plain(p.found.density, 3)) }
-                td { (plain(p.found.uncertainty, 4)) }
-                @if net { td { (p.net_density.map_or("–".into(), |d| plain(d, 3))) } }
+                td { (plain(p.uncertainty, 4)) }
+                @if net {
+                    td { (p.net_density.map_or("–".into(), |d| plain(d, 3))) }
+                    td { (p.net_uncertainty.map_or("–".into(), |d| plain(d, 4))) }
+                }
+                @if let Some(parts) = &p.parts { @for half in halves(p.found.uncertainty, parts) { td { (half.map_or("–".into(), |h| plain(h, 4))) } } }
                 @if known {
                     td { (p.known.map_or("–".into(), |d| plain(d, 3))) }
                     td { (p.known.map_or("–".into(), |d| crate::report::words::signed(p.found.density - d, 3))) }
                 }
+                td { (plain(p.found.spread_density, 4)) }
                 td { (plain(p.found.noise_density, 4)) }
                 td { (plain(p.found.noise_lstar, 2)) }
                 td { (plain(100.0 * p.found.clipped, 1)) }
             } } }
         } }
-        p { "The interval is that of chance alone: what lifts or lowers all pixels together, such as glare, is not in it. Noise holds the plate's grain." }
+        p { "Noise holds the plate's grain; spread, any slope across the patch, too." }
+        @if !lacking.is_empty() {
+            p { "Not in the intervals, since nothing is known of it:" }
+            ul { @for lacking in lacking { li { (lacking) } } }
+        }
         @if known { (against_known(patches)) }
     }
 }

@@ -25,7 +25,10 @@ pub struct Patch {
     /// Density of the mean light.
     pub density: f64,
     /// Half the width of the 95 % interval of `density`, from chance alone.
+    #[serde(rename = "chance")]
     pub uncertainty: f64,
+    /// Standard deviation of density over the pixels as they are.
+    pub spread_density: f64,
     /// Standard deviation of density from pixel to pixel, slope taken out; grain is part of it.
     pub noise_density: f64,
     /// The same of lightness L*.
@@ -52,10 +55,11 @@ pub fn measure(light: &Image<f32>, floor: f32) -> Result<Patch, Fault> {
     let held = mean.max(floor as f64);
     let clipped = light.pixels().iter().filter(|l| **l <= floor || **l >= 1.0).count();
     let noise = |value: &(dyn Fn(f64) -> f64 + Sync)| scatter(&light.map(|l| value(l.max(floor) as f64) as f32));
-    let spread = batch_scatter(light) / (PARTS as f64);
+    let error = batch_scatter(light) / (PARTS as f64);
     Ok(Patch {
         density: -held.log10(),
-        uncertainty: STUDENT * spread / (held * LN10),
+        uncertainty: STUDENT * error / (held * LN10),
+        spread_density: spread(&light.map(|l| -l.max(floor).log10())),
         noise_density: noise(&|l| -l.log10()),
         noise_lstar: noise(&lstar),
         light: mean,
@@ -67,6 +71,13 @@ pub fn measure(light: &Image<f32>, floor: f32) -> Result<Patch, Fault> {
 
 fn mean(values: &Image<f32>) -> f64 {
     values.pixels().iter().map(|v| *v as f64).sum::<f64>() / values.size().area() as f64
+}
+
+/// Standard deviation.
+fn spread(values: &Image<f32>) -> f64 {
+    let mean = mean(values);
+    let squares: f64 = values.pixels().iter().map(|v| (*v as f64 - mean).powi(2)).sum();
+    (squares / (values.size().area() - 1) as f64).sqrt()
 }
 
 /// Standard deviation of the means of the patch's parts, the plane through them taken out so that a slope does not count as chance.

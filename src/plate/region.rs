@@ -4,6 +4,7 @@
 //! border is taken for surround and flooded inwards through everything as bright as the bare panel or as dark as the mask; what the
 //! flood does not reach is the plate, whatever its densities. Fails when nothing plate-like is left.
 
+use crate::density::uncertainty::of_one_more;
 use crate::error::Fault;
 use crate::geometry::Point;
 use crate::image::{Image, Size, reduced};
@@ -29,6 +30,8 @@ pub const SIDES: [&str; 4] = ["top", "right", "bottom", "left"];
 pub struct Region {
     /// Transmittance of the bare panel where it is seen at the frame's border: 1 but for errors of exposure.
     pub bare: Option<f32>,
+    /// Standard uncertainty of `bare` as a share of it, by how it differs between parts of the frame; none where too little of it is seen.
+    pub bare_sd: Option<f64>,
     /// Transmittance of a black mask where one is seen: 0 but for glare.
     pub opaque: Option<f32>,
     /// Pixels of the capture (row, column) that lie well inside the mask, a few thousand at most.
@@ -105,7 +108,16 @@ pub fn find(seen: &Image<Transmittance>) -> Result<Region, Fault> {
     let sides = sides(&plate, factor as f64)?;
     let dark_part = flooded.pixels().iter().zip(small.pixels()).map(|(f, t)| *f && *t < dark).collect();
     let mask = places_within(&Image::from_vec(small.size(), dark_part), factor);
-    Ok(Region { bare: level_within(&small, &panel).or(bare), opaque, mask, bare_share, sides, scale: factor as f64 })
+    let (within, bare_sd) = level_within(&small, &panel).unzip();
+    Ok(Region {
+        bare: within.or(bare),
+        bare_sd: bare_sd.flatten(),
+        opaque,
+        mask,
+        bare_share,
+        sides,
+        scale: factor as f64,
+    })
 }
 
 /// Capture pixels at the middles of cells that lie in a part with a margin, evenly thinned.
@@ -126,17 +138,28 @@ fn places_within(part: &Image<bool>, factor: usize) -> Vec<(usize, usize)> {
     all.into_iter().step_by(step).map(|(r, c)| (r * factor + factor / 2, c * factor + factor / 2)).collect()
 }
 
-/// The median over a part's inside, where no pixel is mixed with what lies beyond; none where the part has hardly any inside.
-fn level_within(small: &Image<f32>, part: &Image<bool>) -> Option<f32> {
+/// The median over a part's inside, where no pixel is mixed with what lies beyond, and how far, as a share, the medians of its eighths in reading
+/// order say that it may be off; none where the part has hardly any inside.
+fn level_within(small: &Image<f32>, part: &Image<bool>) -> Option<(f32, Option<f64>)> {
     const LEAST: usize = 100;
+    const PARTS: usize = 8;
     let inside = |r: usize, c: usize| (r - 1..=r + 1).all(|r| (c - 1..=c + 1).all(|c| part.at(r, c)));
     let mut seen: Vec<f32> = (1..small.rows() - 1)
         .flat_map(|r| (1..small.columns() - 1).map(move |c| (r, c)))
         .filter(|(r, c)| inside(*r, *c))
         .map(|(r, c)| small.at(r, c))
         .collect();
-    let middle = seen.len() / 2;
-    (seen.len() >= LEAST).then(|| *seen.select_nth_unstable_by(middle, f32::total_cmp).1)
+    if seen.len() < LEAST {
+        return None;
+    }
+    let median = |seen: &mut [f32]| {
+        let middle = seen.len() / 2;
+        *seen.select_nth_unstable_by(middle, f32::total_cmp).1
+    };
+    let part = seen.len().div_ceil(PARTS);
+    let parts: Vec<f64> = seen.chunks_mut(part).map(|part| median(part) as f64).collect();
+    let level = median(&mut seen);
+    Some((level, of_one_more(&parts).map(|sd| sd / level as f64)))
 }
 
 /// The levels of bare panel and mask along the frame's border, where they are there.

@@ -181,6 +181,11 @@ fn copying(record: &PlateRecord) -> Markup {
     html! { h3 { "On the panel" } (pairs(lines)) }
 }
 
+/// Half of an interval, where there is one.
+fn sure(half: Option<f64>) -> String {
+    half.map(|half| format!(" ± {}", plain(half, 3))).unwrap_or_default()
+}
+
 fn results(record: &PlateRecord) -> Markup {
     let base = &record.base;
     let how = match base.from.as_str() {
@@ -201,11 +206,24 @@ fn results(record: &PlateRecord) -> Markup {
     });
     let mut lines = vec![(
         "Base plus fog",
-        format!("{}, {how}; the batch stands at {}", plain(base.density, 3), plain(base.batch_density, 3)),
+        format!(
+            "{}{}, {how}; the batch stands at {}",
+            plain(base.density, 3),
+            sure(base.uncertainty),
+            plain(base.batch_density, 3)
+        ),
     )];
     lines.extend(own.map(|own| ("Own reading", own)));
     lines
         .extend(record.density.deepest.map(|deepest| ("Deepest trusted", format!("{} above base", plain(deepest, 2)))));
+    lines.extend(record.density.uncertainty.map(|u| {
+        let at = [(record.density.p05, u.p05), (record.density.p50, u.p50), (record.density.p95, u.p95)];
+        let told = at.map(|(density, half)| format!("{}{}", plain(density, 2), sure(Some(half))));
+        ("How sure (95 %)", format!("{} above base", told.join(", ")))
+    }));
+    lines.extend(
+        record.uncertainty.as_ref().map(|u| u.lacking()).filter(|l| !l.is_empty()).map(|l| ("Not in it", l.join("; "))),
+    );
     if let Some(stitch) = &record.stitch {
         lines.push((
             "Tiles",

@@ -35,9 +35,11 @@ pub enum PlateSummary {
         pixels: [usize; 2],
         ppi: f64,
         base_density: f64,
+        /// Half of the 95 % interval of the plate's own reading.
+        base_uncertainty: Option<f64>,
         /// The plate's own reading less the batch's.
         base_off: Option<f64>,
-        density: DensityRecord,
+        density: Box<DensityRecord>,
         edges_confidence: f64,
         warnings: Vec<Warning>,
     },
@@ -89,15 +91,17 @@ fn plate(report: &PlateReport) -> PlateSummary {
                 pixels: r.pixels,
                 ppi: round(r.ppi),
                 base_density: round(r.base.density),
+                base_uncertainty: r.base.uncertainty,
                 base_off: r.base.plate_density.map(|own| round(own - r.base.batch_density)),
-                density: DensityRecord {
+                density: Box::new(DensityRecord {
                     p01: round(d.p01),
                     p05: round(d.p05),
                     p50: round(d.p50),
                     p95: round(d.p95),
                     p99: round(d.p99),
                     deepest: d.deepest.map(round),
-                },
+                    uncertainty: d.uncertainty,
+                }),
                 edges_confidence: round(r.edges.confidence),
                 warnings: r.warnings.clone(),
             }

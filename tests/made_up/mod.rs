@@ -114,7 +114,15 @@ fn percentiles(plate: &Image<NetDensity>, deepest: f64) -> DensityRecord {
     let mut sorted: Vec<f32> = plate.pixels().iter().map(|d| d.0).collect();
     sorted.sort_by(f32::total_cmp);
     let at = |share: f64| sorted[(share * (sorted.len() - 1) as f64) as usize] as f64;
-    DensityRecord { p01: at(0.01), p05: at(0.05), p50: at(0.5), p95: at(0.95), p99: at(0.99), deepest: Some(deepest) }
+    DensityRecord {
+        p01: at(0.01),
+        p05: at(0.05),
+        p50: at(0.5),
+        p95: at(0.95),
+        p99: at(0.99),
+        deepest: Some(deepest),
+        uncertainty: None,
+    }
 }
 
 /// A plate done, `size_mm` as it lies.
@@ -172,8 +180,10 @@ pub fn done(id: &str, tone: &Tone, size_mm: [f64; 2], strength: f32, seed: u64) 
                 spread: 0.004,
                 plate_density: Some(own),
                 batch_density: 0.121,
+                uncertainty: None,
             },
             density: percentiles(&densities, 2.41),
+            uncertainty: None,
             edges: EdgesRecord { corners_px: Some(corners), confidence: 0.97 },
             tiles: Vec::new(),
             stitch: None,

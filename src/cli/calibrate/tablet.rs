@@ -135,7 +135,8 @@ fn even(frame: &Frame) -> FlatField {
         let bright = *seen.select_nth_unstable_by(at, f32::total_cmp).1;
         Image::filled(frame.size, Linear(bright.max(1e-6)))
     });
-    FlatField { planes: planes.collect(), layout: frame.layout, settings: frame.settings.clone(), levels: Vec::new() }
+    let (layout, settings) = (frame.layout, frame.settings.clone());
+    FlatField { planes: planes.collect(), layout, settings, levels: Vec::new(), noise: 0.0 }
 }
 
 /// Reads the steps of one frame.
@@ -164,7 +165,7 @@ fn tablet(
     let steps = (|| {
         let veil = match &args.opaque {
             Some(r) => Some(Veil::from_opaque(&frame, None, [r.x, r.y, r.width, r.height])?),
-            None => profile.glare.map(|share| Veil { share }),
+            None => Veil::of_profile(profile),
         };
         let seen = divide(&frame, flat, None, veil.as_ref())?.transmittance;
         let full = |row: usize, column: usize| {
@@ -197,6 +198,7 @@ fn tablet(
 fn made(args: &Args, profile: &CaptureProfile, settings: &Settings, held: &Held, known: &Known) -> CaptureProfile {
     let mut correction = held.fitted.correction.clone();
     correction.read.iter_mut().chain(&mut correction.density).for_each(|d| *d = significant(*d, 6));
+    correction.sd.iter_mut().for_each(|sd| *sd = significant(*sd, 3));
     let how = if known.measured { "measured densities" } else { "nominal densities, its base fitted along" };
     let exposed = settings.exposure_s.map(|t| format!(", exposed for {t} s")).unwrap_or_default();
     let before = profile.fit.clone().unwrap_or_default();
