@@ -48,7 +48,8 @@ pub fn copied(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel) -> Res
 fn view(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option<&Veil>) -> Result<Copied, Error> {
     let mut seen = divided(files, profile, panel, veil)?;
     seen.uncertainty.mean_light = round(seen.mean_light(), 4);
-    correct(&mut seen, profile);
+    let own = profile.for_camera(&seen.settings).into_owned();
+    correct(&mut seen, &own);
     Ok(seen)
 }
 
@@ -56,6 +57,7 @@ fn view(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option
 fn divided(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option<&Veil>) -> Result<Copied, Error> {
     let one = |file: &PathBuf| -> Result<(Copied, Option<Exposed>), Error> {
         let frame = frame::read(file, profile).in_file(file)?;
+        let profile = &*profile.for_camera(&frame.settings);
         let group = panel.group_for(&frame).in_file(file)?;
         let seen = divide(&frame, &group.flat, group.dark.as_ref(), veil).in_file(file)?;
         let tell = |seen: Seen| {
@@ -141,12 +143,14 @@ pub fn unveiled(
     panel: &Panel,
     mask: &[(usize, usize)],
 ) -> Result<Option<Copied>, Error> {
-    let corrected = profile.correction.as_ref().is_some_and(|c| c.with_glare);
-    if panel.veil.is_some() || corrected || mask.len() < PLACES {
+    if panel.veil.is_some() || mask.len() < PLACES {
         return Ok(None);
     }
     let file = &files[0];
     let frame = frame::read(file, profile).in_file(file)?;
+    if profile.for_camera(&frame.settings).correction.as_ref().is_some_and(|c| c.with_glare) {
+        return Ok(None);
+    }
     let group = panel.group_for(&frame).in_file(file)?;
     // A mask that light passes is no measure of glare; the capture is then taken as it is.
     let Ok(veil) = Veil::from_mask(&frame, &group.flat, group.dark.as_ref(), mask) else { return Ok(None) };

@@ -146,7 +146,7 @@ fn group(
         warnings.extend(steady::settings(&name(first_path), &settings, &name(path), &frame.settings));
         warnings.extend(frame.warnings.iter().cloned());
     }
-    warnings.extend(profile.mismatch(&settings));
+    warnings.extend(profile.for_camera(&settings).mismatch(&settings));
     let dark_refs: Vec<&Frame> = dark_frames.iter().map(|f| &f.1).filter(|f| alike(f)).collect();
     let dark = (!dark_refs.is_empty()).then(|| Dark::from_frames(&dark_refs));
     if let Some(dark) = &dark {

@@ -26,6 +26,7 @@ use crate::spool::Spool;
 use crate::units::{Density, MM_PER_INCH, Transmittance};
 use rayon::prelude::*;
 use serde_json::json;
+use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 
 /// Stages that [`Progress`] counts for each plate.
@@ -92,7 +93,6 @@ impl From<Error> for Box<Failure> {
 
 /// Captures to transmittance on the plate's own grid.
 pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
-    let lens = |size: Size| run.profile.lens(size);
     if plate.captures.len() > 1 {
         return crate::tiles::rectify(run, plate);
     }
@@ -100,7 +100,7 @@ pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
     run.progress.stage(&plate.id, "reading");
     let mut seen = copied(&plate.captures[0], run.profile, run.panel)?;
     run.progress.stage(&plate.id, "finding the plate");
-    let outline = outline(&seen, plate, lens(seen.size()))
+    let outline = outline(&seen, plate, run.profile.for_camera(&seen.settings).lens(seen.size()))
         .map_err(|fault| Box::new(Failure { error: Error::new(file, fault), seen: Some(show(&seen, None)) }))?;
     let shown = Some(show(&seen, Some((&outline, lies(run.session, plate)))));
     if outline.confidence < CONFIDENT && !run.force {
@@ -541,7 +541,10 @@ fn record(
             exposure_ratio: round(done.exposure_ratio, 6),
             emulsion: session.copy.emulsion,
             rotate: plate.rotate,
-            profile: session.copy.profile.clone(),
+            profile: match run.profile.for_camera(&done.settings) {
+                Cow::Borrowed(_) => session.copy.profile.clone(),
+                Cow::Owned(others) => others.name,
+            },
             format: done.format.clone(),
         },
         base,

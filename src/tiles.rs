@@ -34,7 +34,7 @@ pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
     let told: Vec<&Told> = told.iter().filter_map(OnceLock::get).collect();
     run.progress.stage(&plate.id, "placing the tiles");
     let at_plate = |fault| Error::at_line(&run.session.file, plate.line, fault);
-    let lens = run.profile.lens(told[0].size);
+    let lens = run.profile.for_camera(&told[0].seen.settings).lens(told[0].size);
     let placement = mosaic::place(&store, &plate.size, lens).map_err(at_plate)?;
     if !run.force {
         placement.complete().map_err(at_plate)?;

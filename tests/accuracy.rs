@@ -150,7 +150,7 @@ fn single_frames_are_as_true_as_the_aims_say() {
     assert!(short.is_empty(), "short of the aims:\n{}", short.join("\n"));
 }
 
-/// The demo as users get it: written and digitized by one command, then held against the truth that lies beside it.
+/// The demo as users get it: written, its phone calibrated, and digitized by one command, then held against the truth that lies beside it.
 #[test]
 #[ignore = "a minute; run with --release"]
 fn the_demo_is_as_true_as_the_aims_say() {

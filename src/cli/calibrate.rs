@@ -22,7 +22,8 @@ const HEADING: &str = "\
 #             standard uncertainty at each.
 #             with_glare: the glare of the tablet's frame is corrected along, and no other is taken off.
 # lens        k1, k2: a point at r goes to r (1 + k1 r² + k2 r⁴), r in halves of the frame's diagonal; centre: from the frame's middle, likewise.
-# camera      what Exif said of the frames it was made from; other cameras' captures are warned of (profile-camera).
+# camera      what Exif said of the frames it was made from; other cameras' captures are read by the built-in profile that `others` names,
+#             or by this one and warned of (profile-camera).
 # fit         what was left over, and standard uncertainties; densities are log10 of light.
 
 ";
@@ -66,9 +67,23 @@ struct To {
     /// Its name, in place of the file's
     #[arg(long)]
     name: Option<String>,
+    /// A built-in profile for captures of other cameras in the same session; without it they are read by this one, and warned of
+    #[arg(long, value_name = "srgb|linear", value_parser = ["srgb", "linear"])]
+    others: Option<String>,
     /// Write over a file that is there
     #[arg(long)]
     force: bool,
+}
+
+/// Runs the command as if `words` had been typed after `hyaline calibrate`.
+pub fn typed(words: &[String], common: &Common) -> Outcome {
+    use clap::{Args as _, FromArgMatches};
+    let command = Args::augment_args(clap::Command::new("calibrate").no_binary_name(true));
+    let args = command.try_get_matches_from(words).and_then(|found| Args::from_arg_matches(&found));
+    match args {
+        Ok(args) => run(&args, common),
+        Err(e) => Error::new(Path::new("calibrate"), Fault::new(e.to_string(), "look at its --help")).into(),
+    }
 }
 
 pub fn run(args: &Args, _: &Common) -> Outcome {

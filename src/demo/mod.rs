@@ -1,9 +1,11 @@
 //! A made-up session with the truth beside it: a forward model from a place's light to camera files.
 //!
-//! In: a folder. Out: DIR/session.toml, DIR/captures/ and DIR/truth/, and the [`Truth`]. Fails if the folder holds something that is
+//! In: a folder. Out: DIR/session.toml, DIR/captures/, DIR/calibration/ and DIR/truth/, and the [`Truth`]. The notes name a capture profile that
+//! is to be made from what lies in calibration/. Fails if the folder holds something that is
 //! not a demo, or cannot be written. The way: [`scene`] (luminance) → [`plate`] (density) → [`capture`] (light on a sensor, then
 //! codes) → [`encode`] (files). It is written apart from the stages that undo it, which are measured against it.
 
+pub mod calibration;
 pub mod capture;
 pub mod encode;
 pub mod frames;
@@ -57,6 +59,7 @@ pub fn write(dir: &Path, options: &Options, say: &dyn Fn(&str)) -> Result<Truth,
     for folder in [&captures, &truth_dir] {
         std::fs::create_dir_all(folder).in_file(folder)?;
     }
+    calibration::write(dir, options.detail, say)?;
     let scripts: Vec<Script> = session::plates().into_iter().filter(|s| options.tiles || s.tiles.is_none()).collect();
     let mut plates = Vec::new();
     for camera in CAMERAS.into_iter().filter(|c| scripts.iter().any(|s| s.camera == *c)) {

@@ -253,6 +253,9 @@ pub fn plates() -> Vec<Script> {
     ]
 }
 
+/// The capture profile that the notes name, relative to the session's folder.
+pub const PROFILE: &str = "profiles/phone.toml";
+
 pub const NOTES: &str = r#"# A made-up session: the place, the plates and the cameras exist nowhere else.
 
 [session]
@@ -264,7 +267,7 @@ rights       = "CC0 1.0"
 
 [copy]
 blank    = ["captures/blank-phone-*.jpg", "captures/blank-bench-*.dng", "captures/blank-stand-*.tif"]
-profile  = "srgb"
+profile  = "profiles/phone.toml"   # made from the frames in calibration/; the other cameras' are linear
 emulsion = "toward-camera"
 opaque   = { capture = "captures/k03.dng", rect_px = [20, 900, 60, 600] }   # black card beside the plate
 

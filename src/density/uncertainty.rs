@@ -130,11 +130,10 @@ impl Uncertainty {
         (self.mean_light * 10f64.powf(density) - 1.0) / LN_10
     }
 
-    /// None where nothing tells, and beyond the densities that it was measured at.
+    /// None where nothing tells. Beyond the densities that it was measured at it is no less than at the last, which [`Uncertainty::lacking`] says.
     fn response(&self, density: f64) -> Option<f64> {
-        let Some(last) = self.response_at.last() else { return self.response.sd };
-        if density > last[0] {
-            return None;
+        if self.response_at.is_empty() {
+            return self.response.sd;
         }
         let after = self.response_at.partition_point(|[d, _]| *d <= density);
         if after == 0 || after == self.response_at.len() {
@@ -171,7 +170,10 @@ impl Uncertainty {
         .map(|(name, part)| format!("{name}: {}", part.from))
         .collect();
         if let (Some(_), Some([densest, _])) = (self.response.sd, self.response_at.last()) {
-            lacking.push(format!("response, of densities above {densest:.2}: {} went no further", self.response.from));
+            lacking.push(format!(
+                "response, of densities above {densest:.2}, more than at that one: {} went no further",
+                self.response.from
+            ));
         }
         lacking
     }
@@ -246,9 +248,9 @@ mod tests {
     }
 
     #[test]
-    fn what_is_lacking_is_named_and_nothing_beyond_the_tablet_is_told() {
+    fn what_is_lacking_is_named_and_what_lies_beyond_the_tablet_is_said() {
         let u = known();
-        assert_eq!(u.of(2.1).response, None);
+        assert_eq!(u.of(2.1).response, Some(0.004));
         assert!(u.lacking()[0].contains("above 2.00"), "{:?}", u.lacking());
         let less = Uncertainty { glare: Part::lacking("not measured"), ..known() };
         let worst = known().or_worse(less);

@@ -10,6 +10,7 @@ use crate::error::{Fault, Warning, io_fault};
 use crate::geometry::{Lens, Point};
 use crate::image::Size;
 use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 use std::path::Path;
 
 /// Profiles that the program carries.
@@ -29,6 +30,9 @@ pub struct CaptureProfile {
     /// Veiling glare: light spread evenly over the frame, as a share of the frame's mean.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub glare: Option<f64>,
+    /// A built-in profile by which captures of other cameras are read; without it they are read by this one, and warned of.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub others: Option<String>,
     pub transfer: Transfer,
     /// The camera it was made for.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -170,6 +174,8 @@ impl CaptureProfile {
         };
         sound(!profile.name.trim().is_empty(), "name", "not be empty")?;
         sound(profile.glare.is_none_or(|g| (0.0..0.5).contains(&g)), "glare", "be a share from 0 to 0.5")?;
+        let built_in = |name: &String| BUILT_IN.iter().any(|(known, _)| known == name);
+        sound(profile.others.as_ref().is_none_or(built_in), "others", "be \"srgb\" or \"linear\"")?;
         if let Some(lens) = &profile.lens {
             let numbers = [lens.k1, lens.k2, lens.centre[0], lens.centre[1]];
             sound(numbers.iter().all(|n| n.abs() < 0.5), "lens", "hold numbers between -0.5 and 0.5")?;
@@ -194,6 +200,17 @@ impl CaptureProfile {
         let [x, y] = known.centre;
         let centre = straight.centre + Point::new(x, y) * straight.radius;
         Some(Lens { centre, k1: known.k1, k2: known.k2, ..straight })
+    }
+
+    /// The profile by which a capture with these settings is read: this one, or its `others` where it was made for another camera.
+    pub fn for_camera(&self, settings: &Settings) -> Cow<'_, CaptureProfile> {
+        let built_in = self.others.as_ref().and_then(|name| BUILT_IN.iter().find(|(known, _)| known == name));
+        match built_in {
+            Some((_, text)) if self.mismatch(settings).is_some() => {
+                Cow::Owned(CaptureProfile::parse(text).expect("built-in profiles are sound: a test reads them"))
+            }
+            _ => Cow::Borrowed(self),
+        }
     }
 
     /// Whether the response can be applied to a frame at all: one that was measured for each colour tells nothing of a gray frame's codes.
@@ -345,6 +362,7 @@ mod tests {
         let profile = CaptureProfile {
             date: Some(jiff::civil::date(2026, 3, 14)),
             glare: Some(0.012),
+            others: Some("srgb".into()),
             transfer: Transfer::Table(Curve { codes: vec![0.0, 0.5, 1.0], light: vec![vec![0.0, 0.2, 1.0]] }),
             camera: Some(Camera { model: Some("One".into()), ..Camera::default() }),
             lens: Some(Distortion { k1: -0.03, k2: 0.004, centre: [0.01, -0.002] }),
@@ -405,5 +423,9 @@ mod tests {
         assert_eq!(profile.mismatch(&seen("One")), None);
         assert_eq!(profile.mismatch(&seen("Two")).unwrap().code, "profile-camera");
         assert_eq!(profile.mismatch(&Settings::default()), None);
+        // With `others` named, another camera's captures are read by that instead.
+        assert_eq!(profile.for_camera(&seen("Two")).name, profile.name);
+        let named = CaptureProfile { name: "one".into(), others: Some("linear".into()), ..profile };
+        assert_eq!(["One", "Two"].map(|model| named.for_camera(&seen(model)).name.clone()), ["one", "linear"]);
     }
 }

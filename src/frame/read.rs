@@ -26,6 +26,10 @@ use std::path::Path;
 /// Decodes a capture. `profile` says how its codes stand for light; raw files, and files whose embedded profile says that they
 /// are linear, are taken as linear.
 pub fn read(path: &Path, profile: &CaptureProfile) -> Result<Frame, Fault> {
+    let profile = match profile.others {
+        Some(_) => &*profile.for_camera(&settings(path)?),
+        None => profile,
+    };
     let (mut file, kind) = open(path)?;
     let frame = fenced(|| match kind {
         Kind::Jpeg => jpeg::read(&whole(&mut file)?, profile),

@@ -95,6 +95,7 @@ pub fn run(args: &Args) -> Result<Outcome, Vec<Error>> {
         date: date(settings).or(profile.date),
         camera: camera(settings).or(profile.camera.clone()),
         lens: Some(distortion),
+        others: args.to.others.clone().or(profile.others.clone()),
         fit: Some(Fit {
             from: Some(from.into_iter().flatten().collect::<Vec<_>>().join("; ")),
             lens_rms_px: Some(significant(found.rms_px, 3)),

@@ -120,6 +120,7 @@ fn profile(
         ),
         date: date(settings),
         glare: base.as_ref().and_then(|b| b.glare),
+        others: args.to.others.clone().or(base.as_ref().and_then(|b| b.others.clone())),
         transfer: Transfer::Table(curve),
         camera,
         lens: base.as_ref().and_then(|b| b.lens),

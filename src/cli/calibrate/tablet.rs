@@ -219,6 +219,7 @@ fn made(args: &Args, profile: &CaptureProfile, settings: &Settings, held: &Held,
         date: date(settings).or(profile.date),
         camera: camera(settings).or(profile.camera.clone()),
         correction: Some(correction),
+        others: args.to.others.clone().or(profile.others.clone()),
         fit: Some(Fit {
             from: Some(from.into_iter().flatten().collect::<Vec<_>>().join("; ")),
             density_range: Some(held.range.map(|d| significant(d, 4))),
