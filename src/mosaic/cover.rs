@@ -5,9 +5,9 @@
 
 use super::model::shown;
 use super::store::{Level, Store};
-use crate::geometry::resample::linear;
+use crate::geometry::resample::Kernel;
 use crate::geometry::{Point, View};
-use crate::image::{self, Image, Size};
+use crate::image::{Image, Size};
 use rayon::prelude::*;
 
 /// Square cells over a part of the plate's plane.
@@ -42,8 +42,8 @@ impl Footprint {
     }
 }
 
-/// Most cells of a grid: some hundreds a side, whatever the plate. Sides are looked for anew on the tiles, to parts of a pixel.
-const MOST_CELLS: f64 = 4e5;
+/// Most cells of a grid: a few thousand a side, whatever the plate.
+const MOST_CELLS: f64 = 1.6e6;
 
 impl Grid {
     /// Over everything that the tiles see, with cells no finer than a reduced pixel.
@@ -107,10 +107,7 @@ fn footprint(store: &Store, tile: usize, view: &View, grid: &Grid) -> Option<Foo
     }
     let reduced = store.reduced(tile).map(|r| r * r.abs());
     let middle = view.to_plate(Point::new(w / 2.0, h / 2.0));
-    // Cells that hold several reduced pixels take means of them.
-    let by = ((grid.step * view.sampling(middle) / scale).round() as usize).max(1);
-    let light_of_cells = image::reduced(&reduced, by);
-    let scale_of_cells = scale * by as f64;
+    let kernel = Kernel::new(grid.step * view.sampling(middle) / scale);
     let short = w.min(h);
     let mut light = Image::filled(Size::new(bottom - row, right - column), f32::NAN);
     let mut depth = Image::filled(light.size(), 0f32);
@@ -120,7 +117,7 @@ fn footprint(store: &Store, tile: usize, view: &View, grid: &Grid) -> Option<Foo
             let inside = p.x.min(p.y).min(w - p.x).min(h - p.y);
             // Whole reduced pixels only: the last ones may be cut off.
             if inside >= 0.5 * scale {
-                light.set(r, c, linear(&light_of_cells, p * (1.0 / scale_of_cells)) as f32);
+                light.set(r, c, kernel.sample(&reduced, p * (1.0 / scale)));
                 depth.set(r, c, (inside / (0.1 * short)).min(1.0) as f32);
             }
         }

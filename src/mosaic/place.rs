@@ -36,7 +36,7 @@ pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Plac
     let (model, size_mm, bare) = onto_the_plate(store, &upright, &gains, size)?;
     let bare: Vec<f64> = gains.iter().map(|g| bare / g).collect();
 
-    let (found, overlaps) = ties(store, &features, &model, Asking { level: Level::Full, search: 4, cell: 50 })?;
+    let (found, overlaps) = ties(store, &features, &model, Asking { level: Level::Full, search: 4, cell: 40 })?;
     let cell_px = Grid::over(store, &model.views()).step * model.camera.scale;
     let points = sides::find(store, &model, size_mm, &bare, (2.5 * cell_px).max(12.0))?;
     let (fit, found, _) = with_sides(&model, &found, points, size_mm, &mut free)?;
@@ -158,11 +158,16 @@ fn onto_the_plate(
     let seen = Image::from_vec(seen.size(), seen.into_vec().into_iter().map(Transmittance).collect());
     let straight = Lens::straight(seen.columns(), seen.rows());
     let outline = plate::find(&seen, size, Some(straight))?;
-    let [width, height] = outline.size_mm;
+    // A plate cut short of its nominal size is told from one by the sides on the tiles; the coarse whole only tells how it lies.
+    let [seen_width, seen_height] = outline.size_mm;
+    let [width, height] =
+        if seen_width >= seen_height { [size.long_mm, size.short_mm] } else { [size.short_mm, size.long_mm] };
     // The similarity nearest to the outline's homography: what tilt is left is for the adjustment.
-    let corners = [(0.0, 0.0), (width, 0.0), (width, height), (0.0, height)].map(|(x, y)| Point::new(x, y));
-    let pairs: Vec<(Point, Point)> =
-        corners.iter().map(|c| (*c, grid.origin + outline.view.to_capture(*c) * grid.step)).collect();
+    let corners = [(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)];
+    let pairs = corners.map(|(x, y)| {
+        let seen = outline.view.to_capture(Point::new(x * seen_width, y * seen_height));
+        (Point::new(x * width, y * height), grid.origin + seen * grid.step)
+    });
     let fit = super::links::Similarity::fit(pairs.iter())
         .ok_or_else(|| Fault::new("the plate's corners coincide", "check the plate's size in the notes"))?;
     let bare = outline.region.and_then(|r| r.bare).unwrap_or(1.0);

@@ -33,8 +33,8 @@ const CORRELATED_AREA: f64 = 6.0;
 /// Standard deviations by which a correlation must stand out of that of unlike patches.
 const STANDS_OUT: f64 = 4.5;
 /// Steps with linear interpolation, and then with the kernel.
-const QUICK_STEPS: usize = 6;
-const FINE_STEPS: usize = 4;
+const QUICK_STEPS: usize = 4;
+const FINE_STEPS: usize = 8;
 /// Divides the side of a patch.
 const LANES: usize = 8;
 /// A step below this ends the coming near, and one below that the search: noise allows a tenth of a hundredth at best.

@@ -1,0 +1,25 @@
+//! A capture of whatever kind: a fault or a frame, never a panic, and no more memory than the file can mean.
+#![no_main]
+
+use hyaline::frame::{self, CaptureProfile};
+use libfuzzer_sys::fuzz_target;
+use std::fs;
+use std::sync::LazyLock;
+use tempfile::TempDir;
+
+static PLACE: LazyLock<(TempDir, CaptureProfile)> = LazyLock::new(|| {
+    // Decoders that may panic are fenced; only what gets out of the fence counts.
+    std::panic::set_hook(Box::new(|_| ()));
+    (tempfile::tempdir().expect("a temporary folder"), CaptureProfile::srgb())
+});
+
+fuzz_target!(|bytes: &[u8]| {
+    let (place, profile) = &*PLACE;
+    let file = place.path().join("frame");
+    fs::write(&file, bytes).expect("room in it");
+    // Tens of megapixels are honest and slow; nothing new is behind them.
+    if frame::dimensions(&file).is_ok_and(|size| size.area() <= 1 << 20) {
+        let _ = frame::read(&file, profile);
+    }
+    let _ = frame::settings(&file);
+});
