@@ -40,7 +40,7 @@ NOTES = {
     "title": "</script><script>document.title = \"ran\"</script> & 'lime' \"kiln\"",
     "place": f"{EVIL}<b>shore</b>",
     "photographer": 'A. "N" Öbödy & <i>Söhne</i>',
-    "rights": f"CC BY 4.0 {EVIL}",
+    "rights": f"{EVIL}<b>CC BY 4.0</b>",
 }
 FIELD = """
 [plate.exposure]
@@ -90,7 +90,9 @@ def refused(session, www, url):
         good = done.returncode == status and wanted in told and "panicked" not in told
         check(good, f"refused: {what}", f"exit {done.returncode}: {told}")
 
-    for bad in ("kiln", "ftp://127.0.0.1/kiln", "http://", f"{url}?a=b", f"{url}#a", f"{url}/a b"):
+    # RFC 3986: a host, no sign that an address cannot hold, and % only before two hexadecimal digits.
+    ends = ("?a=b", "#a", "/a b", "/<a>", "/a\nb", "/%zz")
+    for bad in ("kiln", "ftp://127.0.0.1/kiln", "http://", "http:///kiln", *(url + end for end in ends)):
         publish(f"the address {bad!r}", 2, "https://example.org/kiln", "--url", bad)
     publish("a session without results", 1, "digitize plate K-01 first", "--url", url)
     publish("a plate that is not in the notes", 1, "K-01, K-02", "--url", url, "--plate", "K-99")
@@ -135,7 +137,7 @@ def manifest_holds(text, url, out):
         check([canvas.width, canvas.height] == size == record["pixels"], f"manifest: {id} has its size", size)
         base = float(canvases[id]["Base plus fog"])
         check(abs(base - record["base"]["stands_on"]) < 0.00051, f"manifest: {id} has its base", base)
-    return list(canvases)
+    return {canvas.label["none"][0]: canvas.items[0].items[0].body for canvas in read.items}
 
 
 def resources(node):
@@ -320,11 +322,14 @@ def main():
         for command in (["digitize", session, "--quiet"], ["publish", session, "--url", f"{url}/", "--to", www / "kiln", "--quiet"]):
             done = run(PROGRAM, *command)
             check(done.returncode == 0 and not done.stderr, f"{command[0]}: done", done.stderr)
-        plates = manifest_holds((www / "kiln/manifest.json").read_text(), url, out)
-        for id in plates:
+        bodies = manifest_holds((www / "kiln/manifest.json").read_text(), url, out)
+        for id, body in bodies.items():
             folder, positive = www / "kiln" / id, tifffile.imread(out / id / f"{id}-positive.tif")
             info = info_holds(folder, positive, f"{url}/{id}")
             paths = pictures_hold(folder, positive, info)
+            # Presentation 3.2: of a content resource, width and height are its own pixels.
+            largest, size = picture(www / urlsplit(str(body.id)).path.removeprefix("/")), (body.height, body.width)
+            check(largest.shape == size, f"{id}: its picture has the size that the manifest tells", f"{largest.shape}, not {size}")
             viewer_holds(folder, positive, f"{url}/{id}", f"{url}/manifest.json", paths, shots)
         server.shutdown()
     print(f"published: {'sound' if not wrong else f'{wrong} checks failed'}, {time.monotonic() - began:.0f} s")
