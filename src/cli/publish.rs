@@ -27,15 +27,28 @@ pub struct Args {
     pub plates: Vec<String>,
 }
 
-/// Viewers know pictures by their addresses, which must be whole ones.
+/// Viewers know pictures by their addresses, which must be whole ones (RFC 3986: scheme, host, port, path).
 fn address(text: &str) -> Result<String, String> {
-    let rest = text.strip_prefix("https://").or_else(|| text.strip_prefix("http://"));
-    match rest {
-        Some(rest) if !rest.trim_matches('/').is_empty() && !rest.contains(['?', '#', ' ', '"']) => {
-            Ok(text.trim_end_matches('/').to_string())
-        }
-        _ => Err("an address begins with http:// or https:// and has neither ? nor #: https://example.org/kiln".into()),
+    if sound(text) {
+        Ok(text.trim_end_matches('/').to_string())
+    } else {
+        Err("an address is http:// or https://, a host, and a path without spaces, ? or #: https://example.org/kiln"
+            .into())
     }
+}
+
+fn sound(text: &str) -> bool {
+    let Some(rest) = text.strip_prefix("https://").or_else(|| text.strip_prefix("http://")) else { return false };
+    let (authority, path) = rest.split_once('/').unwrap_or((rest, ""));
+    let (host, port) = authority.rsplit_once(':').unwrap_or((authority, "80"));
+    let in_host = |b: u8| b.is_ascii_alphanumeric() || b".-_".contains(&b);
+    let in_path = |b: u8| b.is_ascii_alphanumeric() || b"-._~!$&'()*+,;=:@/%".contains(&b);
+    let escapes = path.split('%').skip(1);
+    !host.is_empty()
+        && host.bytes().all(in_host)
+        && port.parse::<u16>().is_ok()
+        && path.bytes().all(in_path)
+        && escapes.into_iter().all(|e| e.len() >= 2 && e.bytes().take(2).all(|b| b.is_ascii_hexdigit()))
 }
 
 pub fn run(args: &Args, common: &Common) -> Outcome {

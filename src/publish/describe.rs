@@ -52,7 +52,7 @@ pub fn manifest(about: &About, plates: &[PlateRecord], url: &str) -> Value {
         "items": plates.iter().map(|p| canvas(p, url)).collect::<Vec<_>>(),
     });
     if let Some(rights) = &about.rights {
-        manifest["requiredStatement"] = json!({ "label": { "en": ["Rights"] }, "value": { "none": [rights] } });
+        manifest["requiredStatement"] = json!({ "label": { "en": ["Rights"] }, "value": { "none": [plain(rights)] } });
     }
     manifest
 }
@@ -61,12 +61,13 @@ fn canvas(record: &PlateRecord, url: &str) -> Value {
     let [columns, rows] = record.pixels;
     let picture = format!("{url}/{}", escaped(&record.plate));
     let canvas = format!("{picture}/canvas");
+    let (width, height) = Pyramid::largest_view(columns, rows);
     let body = json!({
         "id": format!("{picture}/{LARGEST}"),
         "type": "Image",
         "format": "image/jpeg",
-        "width": columns,
-        "height": rows,
+        "width": width,
+        "height": height,
         "service": [{ "id": picture, "type": "ImageService3", "profile": "level0" }],
     });
     json!({
@@ -105,11 +106,14 @@ fn facts(record: &PlateRecord) -> Vec<(&'static str, String)> {
     facts
 }
 
-/// Viewers may take values for HTML where they begin like it; the IIIF asks for `<` at the very beginning and `>` at the very end, so a
-/// space before any other text that begins so keeps it plain.
 fn metadata(facts: &[(&str, String)]) -> Value {
-    let plain = |text: &str| if text.starts_with('<') { format!(" {text}") } else { text.to_string() };
     let entry =
         |(name, value): &(&str, String)| json!({ "label": { "en": [name] }, "value": { "none": [plain(value)] } });
     facts.iter().map(entry).collect()
+}
+
+/// Viewers may take a text for HTML that begins with `<` and ends with `>` (Presentation API 3.0, section 4.5): a space before it keeps it
+/// plain.
+fn plain(text: &str) -> String {
+    if text.starts_with('<') { format!(" {text}") } else { text.to_string() }
 }

@@ -85,6 +85,14 @@ impl Pyramid {
         (0..Pyramid::new(columns, rows).levels.len()).map(|k| 1 << k).collect()
     }
 
+    /// Columns and rows of the largest whole view.
+    pub fn largest_view(columns: usize, rows: usize) -> (usize, usize) {
+        let levels = Pyramid::new(columns, rows).levels;
+        let shown =
+            levels.iter().find(|level| level.whole.is_some()).map_or(Size::new(rows, columns), |level| level.size);
+        (shown.columns, shown.rows)
+    }
+
     /// The next rows; gives the tiles that they complete.
     pub fn push(&mut self, band: Image<u16>) -> Vec<Cut> {
         let light: &[f32] = &LIGHT;
