@@ -45,6 +45,11 @@ else:
 """
 
 
+def megapixels(case):
+    """Of one tile as it was made: scenarios of tiles take a share of what is asked for."""
+    return case.camera.width * case.camera.height / 1e6
+
+
 def against_the_stitcher(args):
     with tempfile.TemporaryDirectory(prefix="tiles-") as made:
         session, out = pathlib.Path(made) / "session", pathlib.Path(made) / "out"
@@ -61,7 +66,7 @@ def against_the_stitcher(args):
         seconds = {name: statistics.median(t for t, _ in r) for name, r in runs.items()}
         memory = {name: statistics.median(m for _, m in r) for name, r in runs.items()}
         tiles = len(truth.cases[0].poses)
-        print(f"{args.scenario}: {tiles} tiles of {args.megapixels:g} megapixels, {os.cpu_count()} cores, medians of {args.runs}")
+        print(f"{args.scenario}: {tiles} tiles of {megapixels(truth.cases[0]):.1f} megapixels, {os.cpu_count()} cores, medians of {args.runs}")
         for name in commands:
             spread = [t for t, _ in runs[name]]
             print(f"{name:8} {seconds[name]:7.2f} s ({min(spread):.2f} to {max(spread):.2f})   peak {memory[name]:5.0f} MiB")
@@ -75,7 +80,7 @@ def against_the_stitcher(args):
 
 
 def growth(args):
-    print(f"growth with tiles of {args.megapixels:g} megapixels, medians of {args.runs}\n tiles  seconds  a tile  peak MiB")
+    print(f"growth, medians of {args.runs}\n tiles  megapixels each  seconds  a tile  peak MiB")
     for columns, rows in GRIDS:
         name = f"grown-{columns}x{rows}"
         # The plate grows with the grid, so that a tile always shows as much of it.
@@ -83,13 +88,13 @@ def growth(args):
         scenarios.ALL[name] = dict(tiles=dict(grid=(columns, rows), overlap=0.25), size=size, size_text=f"{size[0]:g}x{size[1]:g}mm")
         with tempfile.TemporaryDirectory(prefix="tiles-") as made:
             session, out = pathlib.Path(made) / "session", pathlib.Path(made) / "out"
-            simulate.build(name, session, args.megapixels)
+            truth = simulate.build(name, session, args.megapixels)
             runs = []
             for _ in range(args.runs):
                 shutil.rmtree(out, ignore_errors=True)
                 runs.append(timed([args.program, "digitize", str(session), "--out", str(out), "--quiet"]))
         seconds, memory = (statistics.median(r[k] for r in runs) for k in (0, 1))
-        print(f"{columns * rows:6} {seconds:8.2f} {seconds / (columns * rows):7.3f} {memory:9.0f}", flush=True)
+        print(f"{columns * rows:6} {megapixels(truth.cases[0]):16.1f} {seconds:8.2f} {seconds / (columns * rows):7.3f} {memory:9.0f}", flush=True)
 
 
 def main():
