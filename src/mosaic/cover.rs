@@ -126,8 +126,8 @@ fn footprint(store: &Store, tile: usize, view: &View, grid: &Grid) -> Option<Foo
 }
 
 /// The coarse plate: the mean of what tiles see of each cell, each multiplied by its gain and counting more the deeper the cell
-/// lies in it; `beyond` where none reaches.
-pub fn coarse(grid: &Grid, footprints: &[Footprint], gains: &[f64], beyond: f32) -> Image<f32> {
+/// lies in it; not a number where none reaches.
+pub fn coarse(grid: &Grid, footprints: &[Footprint], gains: &[f64]) -> Image<f32> {
     let mut sum = Image::filled(grid.size, 0f32);
     let mut weight = Image::filled(grid.size, 0f32);
     for f in footprints {
@@ -144,7 +144,7 @@ pub fn coarse(grid: &Grid, footprints: &[Footprint], gains: &[f64], beyond: f32)
             }
         }
     }
-    let pixels = sum.pixels().iter().zip(weight.pixels()).map(|(s, w)| if *w > 0.0 { s / w } else { beyond });
+    let pixels = sum.pixels().iter().zip(weight.pixels()).map(|(s, w)| if *w > 0.0 { s / w } else { f32::NAN });
     Image::from_vec(grid.size, pixels.collect())
 }
 

@@ -154,7 +154,7 @@ fn onto_the_plate(
     let views = model.views();
     let grid = Grid::over(store, &views);
     let prints = footprints(store, &views, &grid);
-    let seen = extended(coarse(&grid, &prints, gains, f32::NAN));
+    let seen = extended(coarse(&grid, &prints, gains));
     let seen = Image::from_vec(seen.size(), seen.into_vec().into_iter().map(Transmittance).collect());
     let straight = Lens::straight(seen.columns(), seen.rows());
     let outline = plate::find(&seen, size, Some(straight))?;
@@ -245,7 +245,7 @@ impl Report<'_> {
         let grid = Grid::covering(least, most, store.scale(Level::Reduced) / sampling);
         let seen = footprints(store, &views, &grid);
         let gains = gains::solve(store.len(), &seen, |k| store.exposure(k).is_some());
-        let bare = bare_beside(&coarse(&grid, &seen, &gains, f32::NAN), &grid, self.size_mm);
+        let bare = bare_beside(&coarse(&grid, &seen, &gains), &grid, self.size_mm);
         let sides = self.side_fits();
         for (side, name) in sides.iter().zip(SIDES) {
             if side.support < 0.05 {

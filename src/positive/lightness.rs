@@ -3,6 +3,8 @@
 //! In and out: numbers from 0 (black) to 1 (white), or 0 to 100 for L*. Beyond the ends they are held to them. Never fails.
 //! The positive is encoded by the curve of IEC 61966-2-1 (sRGB): a program that ignores the embedded profile still shows it right.
 
+use std::sync::LazyLock;
+
 /// Value, 0 to 1, that stands for a luminance, by the sRGB curve.
 pub fn encode(luminance: f64) -> f64 {
     let y = luminance.clamp(0.0, 1.0);
@@ -19,6 +21,10 @@ pub fn decode(value: f64) -> f64 {
 pub fn code(luminance: f64) -> u16 {
     (encode(luminance) * 65535.0).round() as u16
 }
+
+/// Luminance of every 16-bit code.
+pub static OF_CODE: LazyLock<Vec<f32>> =
+    LazyLock::new(|| (0..=65535u32).map(|code| decode(f64::from(code) / 65535.0) as f32).collect());
 
 /// CIE 1976 lightness L*, 0 to 100, of a luminance relative to white.
 pub fn lstar(luminance: f64) -> f64 {

@@ -6,9 +6,7 @@
 
 use crate::image::{Image, Size};
 use crate::positive::lightness;
-use image::codecs::jpeg::JpegEncoder;
-use image::{ExtendedColorType, ImageEncoder};
-use std::sync::LazyLock;
+use crate::report::preview;
 
 /// Side of a tile.
 pub const TILE: usize = 512;
@@ -18,10 +16,6 @@ pub const VIEW: usize = 4096;
 pub const LARGEST: &str = "full/max/0/default.jpg";
 /// JPEG: what is lost lies under the steps of eight bits nearly everywhere.
 const QUALITY: u8 = 90;
-
-/// Linear light of every 16-bit positive code.
-static LIGHT: LazyLock<Vec<f32>> =
-    LazyLock::new(|| (0..=65535u32).map(|code| lightness::decode(code as f64 / 65535.0) as f32).collect());
 
 /// A part of the picture, or all of it.
 pub struct Cut {
@@ -42,13 +36,7 @@ impl Cut {
 
     /// The cut as a gray JPEG by the sRGB curve.
     pub fn jpeg(&self) -> Vec<u8> {
-        let code = |light: &f32| (lightness::encode(f64::from(*light)) * 255.0).round() as u8;
-        let codes: Vec<u8> = self.light.pixels().iter().map(code).collect();
-        let mut out = Vec::new();
-        let (w, h) = (self.light.columns() as u32, self.light.rows() as u32);
-        let encoder = JpegEncoder::new_with_quality(&mut out, QUALITY);
-        encoder.write_image(&codes, w, h, ExtendedColorType::L8).expect("a gray picture below 65536 pixels a side");
-        out
+        preview::jpeg(&self.light, QUALITY, &[])
     }
 }
 
@@ -95,7 +83,7 @@ impl Pyramid {
 
     /// The next rows; gives the tiles that they complete.
     pub fn push(&mut self, band: Image<u16>) -> Vec<Cut> {
-        let light: &[f32] = &LIGHT;
+        let light: &[f32] = &lightness::OF_CODE;
         let mut cuts = Vec::new();
         self.take(0, band.pixels().iter().map(|code| light[*code as usize]).collect(), &mut cuts);
         cuts

@@ -13,11 +13,6 @@ use crate::positive::lightness;
 use fast_image_resize as fir;
 use image::codecs::jpeg::JpegEncoder;
 use image::{ExtendedColorType, ImageEncoder};
-use std::sync::LazyLock;
-
-/// Linear light of every 16-bit positive code.
-static LIGHT: LazyLock<Vec<f32>> =
-    LazyLock::new(|| (0..=65535u32).map(|code| lightness::decode(code as f64 / 65535.0) as f32).collect());
 
 /// A picture being made smaller as its rows come.
 pub struct Shrink {
@@ -51,7 +46,7 @@ impl Shrink {
 
     /// One row of positive codes.
     pub fn codes(&mut self, row: &[u16]) {
-        let light: &[f32] = &LIGHT;
+        let light: &[f32] = &lightness::OF_CODE;
         self.take(row.iter().map(|code| light[*code as usize]), row.len());
     }
 
@@ -137,7 +132,8 @@ fn resample(image: &Image<f32>, target: Size, width: f64, height: f64) -> Image<
     Image::from_vec(target, bytemuck::pod_collect_to_vec(small.buffer()))
 }
 
-fn jpeg(light: &Image<f32>, quality: u8, icc: &[u8]) -> Vec<u8> {
+/// Linear light as a gray JPEG by the sRGB curve, at its own size; see [`Shrink::jpeg`].
+pub fn jpeg(light: &Image<f32>, quality: u8, icc: &[u8]) -> Vec<u8> {
     let codes: Vec<u8> =
         light.pixels().iter().map(|light| (lightness::encode(*light as f64) * 255.0).round() as u8).collect();
     let mut out = Vec::new();
