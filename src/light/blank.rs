@@ -5,7 +5,7 @@
 //! panel that drifts does not widen the spread; of three or more, samples that stand apart are left out.
 //! Fails when a frame is clipped or too dim to divide by.
 
-use super::calm::{POOLED, calm, spatial_variance, variance_of_mean};
+use super::calm::{CELL, POOLED, calm, spatial_variance, variance_of_mean};
 use crate::density::uncertainty::{Part, of_one_more};
 use crate::error::Fault;
 use crate::frame::{Frame, Layout, Settings};
@@ -180,7 +180,8 @@ fn levels(frames: &[&Frame], by_settings: &[f64]) -> Vec<f64> {
 /// The mean of one channel over frames, each times its scale, calmed, and the noise that was in it as a share of its light. A mosaic is calmed
 /// each filter place by itself.
 fn average(frames: &[&Frame], scales: &[f32], channel: usize, dark: Option<&Dark>) -> (Image<Linear>, f64) {
-    let (mean, squares) = mean_and_squares(frames, scales, channel, dark);
+    let step = if matches!(frames[0].layout, Layout::Mosaic(_)) { 2 } else { 1 };
+    let (mean, squares) = mean_and_squares(frames, scales, channel, dark, step);
     let settle = |mean: &Image<Linear>, squares: &Image<f32>| {
         let noise = match frames.len() {
             1 => spatial_variance(mean),
@@ -191,13 +192,13 @@ fn average(frames: &[&Frame], scales: &[f32], channel: usize, dark: Option<&Dark
         let light = sum(&mut mean.pixels().iter().map(|v| v.0 as f64)) / mean.size().area() as f64;
         (calm(mean, &noise), deviation / light.max(1e-12))
     };
-    if !matches!(frames[0].layout, Layout::Mosaic(_)) {
-        return settle(&mean, &squares);
+    if step == 1 {
+        return settle(&mean, &squares[0]);
     }
     let (mut out, mut most) = (mean.clone(), 0f64);
-    for place in 0..4 {
+    for (place, squares) in squares.iter().enumerate() {
         let (top, left) = (place / 2, place % 2);
-        let (calmed, noise) = settle(&every_other(&mean, top, left), &every_other(&squares, top, left));
+        let (calmed, noise) = settle(&every_other(&mean, top, left), squares);
         most = most.max(noise);
         for row in 0..calmed.rows() {
             for column in 0..calmed.columns() {
@@ -216,42 +217,70 @@ fn every_other<T: Copy + Default + Send + Sync>(image: &Image<T>, top: usize, le
     })
 }
 
-/// Mean without outliers, and the sum of squared differences from it.
+/// Mean without outliers, and the sum of squared differences from it: the mean of that over cells of [`CELL`] pixels each way, for each place of
+/// the `step` × `step` filter places by itself.
 fn mean_and_squares(
     frames: &[&Frame],
     scales: &[f32],
     channel: usize,
     dark: Option<&Dark>,
-) -> (Image<Linear>, Image<f32>) {
+    step: usize,
+) -> (Image<Linear>, Vec<Image<f32>>) {
     let size = frames[0].size;
     let sigma = if frames.len() > 2 { typical_noise(frames, scales, channel) } else { 0.0 };
-    let (mut mean, mut squares) = (Image::filled(size, Linear(0.0)), Image::filled(size, 0f32));
-    let rows = mean.pixels_mut().par_chunks_mut(size.columns).zip(squares.pixels_mut().par_chunks_mut(size.columns));
-    rows.enumerate().for_each_init(
-        || vec![vec![Linear(0.0); size.columns]; frames.len()],
-        |lines, (row, (mean, squares))| {
-            for ((frame, scale), line) in frames.iter().zip(scales).zip(lines.iter_mut()) {
-                frame.linear_row(row, channel, line);
-                if let Some(dark) = dark {
-                    dark.subtract(row, channel, line);
-                }
-                line.iter_mut().for_each(|v| v.0 *= scale);
-            }
-            plain_mean(lines, mean, squares);
-            if sigma > 0.0 {
-                // Two values that lie `reach` apart have squares of at least reach² ÷ 2; half of that, since the mean stands for the median.
-                let least = 0.25 * (OUTLIER * sigma).powi(2);
-                for column in 0..size.columns {
-                    if squares[column] <= least * mean[column].0.max(0.05) {
-                        continue;
+    let side = CELL * step;
+    let cells = Size::new(size.rows / side, size.columns / side);
+    let mut mean = Image::filled(size, Linear(0.0));
+    let bands = mean.pixels_mut().par_chunks_mut(side * size.columns).enumerate();
+    let scratch = || (vec![vec![Linear(0.0); size.columns]; frames.len()], vec![0f32; size.columns]);
+    let squares: Vec<Vec<f32>> = bands
+        .map_init(scratch, |(lines, squares), (band, means)| {
+            let mut sums = vec![0f32; step * step * cells.columns];
+            for (row, mean) in means.chunks_exact_mut(size.columns).enumerate() {
+                for ((frame, scale), line) in frames.iter().zip(scales).zip(lines.iter_mut()) {
+                    frame.linear_row(band * side + row, channel, line);
+                    if let Some(dark) = dark {
+                        dark.subtract(band * side + row, channel, line);
                     }
-                    let mut values: Vec<f32> = lines.iter().map(|line| line[column].0).collect();
-                    (mean[column].0, squares[column]) = mean_without_outliers(&mut values, sigma);
+                    line.iter_mut().for_each(|v| v.0 *= scale);
+                }
+                squares.fill(0.0);
+                plain_mean(lines, mean, squares);
+                if sigma > 0.0 {
+                    without_outliers(lines, mean, squares, sigma);
+                }
+                let places = &mut sums[row % step * step * cells.columns..][..step * cells.columns];
+                for (left, sums) in places.chunks_exact_mut(cells.columns.max(1)).enumerate() {
+                    for (sum, cell) in sums.iter_mut().zip(squares.chunks_exact(side)) {
+                        *sum += cell.iter().skip(left).step_by(step).sum::<f32>();
+                    }
                 }
             }
-        },
-    );
+            sums
+        })
+        .collect();
+    let scale = 1.0 / (CELL * CELL) as f32;
+    let of_place = |place: usize| {
+        Image::from_rows(cells, 0f32, |row, out| {
+            let sums = &squares[row][place * cells.columns..];
+            out.iter_mut().zip(sums).for_each(|(out, sum)| *out = scale * sum);
+        })
+    };
+    let squares = (0..step * step).map(of_place).collect();
     (mean, squares)
+}
+
+/// Takes the mean anew wherever frames lie too far apart for noise alone.
+fn without_outliers(lines: &[Vec<Linear>], mean: &mut [Linear], squares: &mut [f32], sigma: f32) {
+    // Two values that lie `reach` apart have squares of at least reach² ÷ 2; half of that, since the mean stands for the median.
+    let least = 0.25 * (OUTLIER * sigma).powi(2);
+    for (column, (mean, squares)) in mean.iter_mut().zip(squares).enumerate() {
+        if *squares <= least * mean.0.max(0.05) {
+            continue;
+        }
+        let mut values: Vec<f32> = lines.iter().map(|line| line[column].0).collect();
+        (mean.0, *squares) = mean_without_outliers(&mut values, sigma);
+    }
 }
 
 fn plain_mean(lines: &[Vec<Linear>], mean: &mut [Linear], squares: &mut [f32]) {

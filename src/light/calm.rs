@@ -4,7 +4,7 @@
 //! whole and its pixel-scale part (dust, photosite response) kept only as far as it stands above that noise: by
 //! s = max(0, 1 − noise ÷ local variance), which is Wiener's filter with the signal's share measured in a small window.
 
-use crate::image::{Image, Size, reduced};
+use crate::image::{Image, reduced};
 use crate::units::Linear;
 use rayon::prelude::*;
 
@@ -207,18 +207,16 @@ pub fn spatial_variance(mean: &Image<Linear>) -> Image<f32> {
     })
 }
 
-/// Mean of squared differences in each cell between frames and their mean, as the variance of that mean.
+/// Variance of a mean over frames in each cell, from the cells' squared differences between frames and their mean, summed over the frames.
 pub fn variance_of_mean(squares: &Image<f32>, frames: usize) -> Image<f32> {
     let per_frame = 1.0 / ((frames - 1) * frames) as f32;
-    let cells = reduced(squares, CELL);
-    let size = Size::new(cells.rows(), cells.columns());
-    let raw = Image::from_vec(size, cells.pixels().par_iter().map(|s| s * per_frame).collect());
-    binomial(&raw).map(|v: f32| v.max(0.0))
+    binomial(&squares.map(|s| s * per_frame)).map(|v: f32| v.max(0.0))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::image::Size;
     use rand::SeedableRng;
     use rand_distr::{Distribution, Normal};
 
