@@ -71,9 +71,14 @@ fn divided(files: &[PathBuf], first: Option<Frame>, how: &Reading) -> Result<Cop
         let frame = frame.map_or_else(|| frame::read(file, how.profile).in_file(file), Ok)?;
         let profile = &*how.profile.for_camera(&frame.settings);
         let group = how.panel.group_for(&frame).in_file(file)?;
-        let seen = divide(&frame, &group.flat, group.dark.as_ref(), how.veil).in_file(file)?;
+        let (seen, picture) = rayon::join(
+            || divide(&frame, &group.flat, group.dark.as_ref(), how.veil).in_file(file),
+            || if how.pictured { picture(&frame) } else { Vec::new() },
+        );
+        let seen = seen?;
         let tell = |seen: Seen| {
-            let mut told = tell(file, &frame, group, how, profile, seen);
+            let mut told = tell(file, &frame, group, how.veil, profile, seen);
+            told.picture.clone_from(&picture);
             told.warnings.extend(profile.mismatch(&frame.settings));
             told
         };
@@ -171,8 +176,14 @@ pub fn unveiled(
     view(files, Some(frame), &how).map(Some)
 }
 
-fn tell(file: &Path, frame: &Frame, group: &Group, how: &Reading, profile: &CaptureProfile, seen: Seen) -> Copied {
-    let veil = how.veil;
+fn tell(
+    file: &Path,
+    frame: &Frame,
+    group: &Group,
+    veil: Option<&Veil>,
+    profile: &CaptureProfile,
+    seen: Seen,
+) -> Copied {
     let mut warnings = frame.warnings.clone();
     // What is risky about the blanks is so about each plate that was divided by them.
     warnings.extend(group.warnings.iter().cloned());
@@ -206,7 +217,7 @@ fn tell(file: &Path, frame: &Frame, group: &Group, how: &Reading, profile: &Capt
         uncertainty,
         blanks: group.blanks.clone(),
         darks: group.darks.clone(),
-        picture: if how.pictured { picture(frame) } else { Vec::new() },
+        picture: Vec::new(),
         warnings,
         steps,
     }

@@ -5,7 +5,7 @@
 //! panel that drifts does not widen the spread; of three or more, samples that stand apart are left out.
 //! Fails when a frame is clipped or too dim to divide by.
 
-use super::calm::{CELL, POOLED, calm, spatial_variance, variance_of_mean};
+use super::calm::{CELL, LEAST, POOLED, Smooth, calm, spatial_variance, variance_of_mean};
 use crate::density::uncertainty::{Part, of_one_more};
 use crate::error::Fault;
 use crate::frame::{Frame, Layout, Settings};
@@ -20,7 +20,7 @@ const LEAST_LIGHT: f32 = 0.03;
 /// Samples further than this many standard deviations from the median of the frames are outliers.
 const OUTLIER: f32 = 6.0;
 /// Every how many rows and columns the comparison of whole frames looks.
-const STRIDE: usize = 16;
+const STRIDE: usize = 32;
 
 /// The bare panel's light, channel by channel.
 #[derive(Debug, Clone)]
@@ -174,100 +174,113 @@ fn levels(frames: &[&Frame], by_settings: &[f64]) -> Vec<f64> {
         let middle = ratios.len() / 2;
         *ratios.select_nth_unstable_by(middle, f32::total_cmp).1 as f64
     };
-    frames.iter().zip(by_settings).map(|(frame, e)| (ratio(frame) / e).max(1e-6)).collect()
+    frames.par_iter().zip(by_settings).map(|(frame, e)| (ratio(frame) / e).max(1e-6)).collect()
 }
 
 /// The mean of one channel over frames, each times its scale, calmed, and the noise that was in it as a share of its light. A mosaic is calmed
 /// each filter place by itself.
 fn average(frames: &[&Frame], scales: &[f32], channel: usize, dark: Option<&Dark>) -> (Image<Linear>, f64) {
-    let step = if matches!(frames[0].layout, Layout::Mosaic(_)) { 2 } else { 1 };
-    let (mean, squares) = mean_and_squares(frames, scales, channel, dark, step);
-    let settle = |mean: &Image<Linear>, squares: &Image<f32>| {
-        let noise = match frames.len() {
-            1 => spatial_variance(mean),
-            n => variance_of_mean(squares, n),
-        };
-        let sum = |values: &mut dyn Iterator<Item = f64>| values.sum::<f64>();
-        let deviation = sum(&mut noise.pixels().iter().map(|v| v.sqrt() as f64)) / noise.size().area() as f64;
-        let light = sum(&mut mean.pixels().iter().map(|v| v.0 as f64)) / mean.size().area() as f64;
-        (calm(mean, &noise), deviation / light.max(1e-12))
-    };
-    if step == 1 {
-        return settle(&mean, &squares[0]);
+    let sigma = if frames.len() > 2 { typical_noise(frames, scales, channel) } else { 0.0 };
+    let whole = Average { frames, scales, channel, dark, sigma, step: 1, first: [0, 0] };
+    if !matches!(frames[0].layout, Layout::Mosaic(_)) {
+        return whole.calmed();
     }
-    let (mut out, mut most) = (mean.clone(), 0f64);
-    for (place, squares) in squares.iter().enumerate() {
-        let (top, left) = (place / 2, place % 2);
-        let (calmed, noise) = settle(&every_other(&mean, top, left), squares);
-        most = most.max(noise);
-        for row in 0..calmed.rows() {
-            for column in 0..calmed.columns() {
-                out.set(2 * row + top, 2 * column + left, calmed.at(row, column));
-            }
+    let places = [[0, 0], [0, 1], [1, 0], [1, 1]].map(|first| Average { step: 2, first, ..whole }.calmed());
+    let noise = places.iter().map(|place| place.1).fold(0.0, f64::max);
+    let mosaic = Image::from_rows(frames[0].size, Linear(0.0), |row, out| {
+        for (left, place) in places[row % 2 * 2..][..2].iter().enumerate() {
+            let places = out.iter_mut().skip(left).step_by(2);
+            places.zip(place.0.row(row / 2)).for_each(|(out, light)| *out = *light);
+        }
+    });
+    (mosaic, noise)
+}
+
+/// The mean of one channel of several frames, made row by row wherever it is needed: that costs less than the memory that would hold it.
+#[derive(Clone, Copy)]
+struct Average<'a> {
+    frames: &'a [&'a Frame],
+    scales: &'a [f32],
+    channel: usize,
+    dark: Option<&'a Dark>,
+    /// [`typical_noise`]; 0 where there are too few frames to tell outliers.
+    sigma: f32,
+    /// Every how many rows and columns, and from which row and column on: one place of a filter array at a time.
+    step: usize,
+    first: [usize; 2],
+}
+
+impl Average<'_> {
+    fn size(&self) -> Size {
+        let Size { rows, columns } = self.frames[0].size;
+        Size::new((rows - self.first[0]).div_ceil(self.step), (columns - self.first[1]).div_ceil(self.step))
+    }
+
+    /// One row without outliers, and the sum of squared differences from it.
+    fn row(&self, row: usize, mean: &mut [Linear], squares: &mut [f32]) {
+        let lines: Vec<Vec<Linear>> =
+            self.frames.iter().zip(self.scales).map(|(frame, scale)| self.line(frame, *scale, row)).collect();
+        plain_mean(&lines, mean, squares);
+        if self.sigma > 0.0 {
+            without_outliers(&lines, mean, squares, self.sigma);
         }
     }
-    (out, most)
-}
 
-/// One place of each 2 × 2 cell.
-fn every_other<T: Copy + Default + Send + Sync>(image: &Image<T>, top: usize, left: usize) -> Image<T> {
-    let size = Size::new((image.rows() - top).div_ceil(2), (image.columns() - left).div_ceil(2));
-    Image::from_rows(size, T::default(), |row, out| {
-        out.iter_mut().zip(image.row(2 * row + top).iter().skip(left).step_by(2)).for_each(|(o, v)| *o = *v);
-    })
-}
+    fn line(&self, frame: &Frame, scale: f32, row: usize) -> Vec<Linear> {
+        let row = row * self.step + self.first[0];
+        let mut line = vec![Linear(0.0); frame.size.columns];
+        frame.linear_row(row, self.channel, &mut line);
+        if let Some(dark) = self.dark {
+            dark.subtract(row, self.channel, &mut line);
+        }
+        line.iter_mut().for_each(|v| v.0 *= scale);
+        if self.step == 1 {
+            return line;
+        }
+        line.into_iter().skip(self.first[1]).step_by(self.step).collect()
+    }
 
-/// Mean without outliers, and the sum of squared differences from it: the mean of that over cells of [`CELL`] pixels each way, for each place of
-/// the `step` × `step` filter places by itself.
-fn mean_and_squares(
-    frames: &[&Frame],
-    scales: &[f32],
-    channel: usize,
-    dark: Option<&Dark>,
-    step: usize,
-) -> (Image<Linear>, Vec<Image<f32>>) {
-    let size = frames[0].size;
-    let sigma = if frames.len() > 2 { typical_noise(frames, scales, channel) } else { 0.0 };
-    let side = CELL * step;
-    let cells = Size::new(size.rows / side, size.columns / side);
-    let mut mean = Image::filled(size, Linear(0.0));
-    let bands = mean.pixels_mut().par_chunks_mut(side * size.columns).enumerate();
-    let scratch = || (vec![vec![Linear(0.0); size.columns]; frames.len()], vec![0f32; size.columns]);
-    let squares: Vec<Vec<f32>> = bands
-        .map_init(scratch, |(lines, squares), (band, means)| {
-            let mut sums = vec![0f32; step * step * cells.columns];
-            for (row, mean) in means.chunks_exact_mut(size.columns).enumerate() {
-                for ((frame, scale), line) in frames.iter().zip(scales).zip(lines.iter_mut()) {
-                    frame.linear_row(band * side + row, channel, line);
-                    if let Some(dark) = dark {
-                        dark.subtract(band * side + row, channel, line);
-                    }
-                    line.iter_mut().for_each(|v| v.0 *= scale);
-                }
-                squares.fill(0.0);
-                plain_mean(lines, mean, squares);
-                if sigma > 0.0 {
-                    without_outliers(lines, mean, squares, sigma);
-                }
-                let places = &mut sums[row % step * step * cells.columns..][..step * cells.columns];
-                for (left, sums) in places.chunks_exact_mut(cells.columns.max(1)).enumerate() {
-                    for (sum, cell) in sums.iter_mut().zip(squares.chunks_exact(side)) {
-                        *sum += cell.iter().skip(left).step_by(step).sum::<f32>();
-                    }
+    /// Means over cells of [`CELL`] pixels each way: of the light, and of the squared differences.
+    fn cells(&self) -> (Image<f32>, Image<f32>) {
+        let (rows, columns) = (self.size().rows / CELL, self.size().columns / CELL);
+        let one = |cell: usize| {
+            let (mut mean, mut squares) = (vec![Linear(0.0); self.size().columns], vec![0f32; self.size().columns]);
+            let mut sums = [vec![0f32; columns], vec![0f32; columns]];
+            for row in cell * CELL..(cell + 1) * CELL {
+                self.row(row, &mut mean, &mut squares);
+                for (sums, values) in sums.iter_mut().zip([bytemuck::cast_slice(&mean), &squares]) {
+                    let cells = values.chunks_exact(CELL).map(|cell: &[f32]| cell.iter().sum::<f32>());
+                    sums.iter_mut().zip(cells).for_each(|(sum, v)| *sum += v);
                 }
             }
-            sums
-        })
-        .collect();
-    let scale = 1.0 / (CELL * CELL) as f32;
-    let of_place = |place: usize| {
-        Image::from_rows(cells, 0f32, |row, out| {
-            let sums = &squares[row][place * cells.columns..];
-            out.iter_mut().zip(sums).for_each(|(out, sum)| *out = scale * sum);
-        })
-    };
-    let squares = (0..step * step).map(of_place).collect();
-    (mean, squares)
+            sums.map(|sums| sums.into_iter().map(|v| v / (CELL * CELL) as f32).collect::<Vec<f32>>())
+        };
+        let rows_of_cells: Vec<[Vec<f32>; 2]> = (0..rows).into_par_iter().map(one).collect();
+        let size = Size::new(rows, columns);
+        let of =
+            |k: usize| Image::from_vec(size, rows_of_cells.iter().flat_map(|row| row[k].iter().copied()).collect());
+        (of(0), of(1))
+    }
+
+    /// The mean calmed, and the noise that was in it as a share of its light.
+    fn calmed(&self) -> (Image<Linear>, f64) {
+        let row = |row: usize, out: &mut [Linear]| self.row(row, out, &mut vec![0f32; out.len()]);
+        let size = self.size();
+        if size.rows.min(size.columns) < LEAST {
+            return (Image::from_rows(size, Linear(0.0), row), 0.0);
+        }
+        let (cells, squares) = self.cells();
+        let smooth = Smooth::of(&cells);
+        let noise = match self.frames.len() {
+            1 => spatial_variance(size, &smooth, row),
+            n => variance_of_mean(&squares, n),
+        };
+        let mean = |values: &Image<f32>, of: fn(f32) -> f32| {
+            values.pixels().iter().map(|v| of(*v) as f64).sum::<f64>() / values.size().area() as f64
+        };
+        let share = mean(&noise, f32::sqrt) / mean(&cells, |v| v).max(1e-12);
+        (calm(size, &smooth, &noise, row), share)
+    }
 }
 
 /// Takes the mean anew wherever frames lie too far apart for noise alone.
@@ -284,6 +297,8 @@ fn without_outliers(lines: &[Vec<Linear>], mean: &mut [Linear], squares: &mut [f
 }
 
 fn plain_mean(lines: &[Vec<Linear>], mean: &mut [Linear], squares: &mut [f32]) {
+    mean.fill(Linear(0.0));
+    squares.fill(0.0);
     for line in lines {
         mean.iter_mut().zip(line).for_each(|(sum, v)| sum.0 += v.0);
     }

@@ -78,19 +78,22 @@ impl Shrink {
     /// The small picture, linear light.
     pub fn finish(self) -> Image<f32> {
         assert_eq!(self.rows_seen, self.size.rows, "rows are missing");
+        let (size, side, block) = (self.size, self.side, self.block as f64);
         let image = self.means();
-        let long = self.size.rows.max(self.size.columns);
-        if long <= self.side || long == 0 {
+        let long = size.rows.max(size.columns);
+        if long <= side || long == 0 {
             return image;
         }
-        let small = |n: usize| ((n * self.side + long / 2) / long).max(1);
-        let target = Size::new(small(self.size.rows), small(self.size.columns));
+        let small = |n: usize| ((n * side + long / 2) / long).max(1);
         // The last blocks may be narrower than the rest: only the part of them that holds pixels counts.
-        let (width, height) = (self.size.columns as f64 / self.block as f64, self.size.rows as f64 / self.block as f64);
-        resample(&image, target, width, height)
+        let (width, height) = (size.columns as f64 / block, size.rows as f64 / block);
+        resample(&image, Size::new(small(size.rows), small(size.columns)), width, height)
     }
 
-    fn means(&self) -> Image<f32> {
+    fn means(self) -> Image<f32> {
+        if self.block == 1 {
+            return self.sums;
+        }
         // The last blocks hold fewer rows and columns.
         let pixels = |at: usize, of: usize| self.block.min(of - at * self.block);
         Image::from_rows(self.sums.size(), 0f32, |row, out| {
