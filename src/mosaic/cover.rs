@@ -155,24 +155,22 @@ fn footprint(store: &Store, tile: usize, view: &View, grid: &Grid) -> Option<Foo
 /// The coarse plate: the mean of what tiles see of each cell, each multiplied by its gain and counting more the deeper the cell
 /// lies in it; not a number where none reaches.
 pub fn coarse(grid: &Grid, footprints: &[Footprint], gains: &[f64]) -> Image<f32> {
-    let mut sum = Image::filled(grid.size, 0f32);
-    let mut weight = Image::filled(grid.size, 0f32);
-    for f in footprints {
-        let gain = gains[f.tile] as f32;
-        for r in 0..f.light.rows() {
-            for c in 0..f.light.columns() {
-                let t = f.light.at(r, c);
-                if t.is_finite() {
-                    let (y, x) = (f.row + r, f.column + c);
-                    let w = f.depth.at(r, c) + 1e-3;
-                    sum.set(y, x, sum.at(y, x) + w * gain * t);
-                    weight.set(y, x, weight.at(y, x) + w);
-                }
+    Image::from_rows(grid.size, f32::NAN, |y, out| {
+        let mut sums = vec![[0f32; 2]; out.len()];
+        for f in footprints.iter().filter(|f| (f.row..f.row + f.light.rows()).contains(&y)) {
+            let gain = gains[f.tile] as f32;
+            let seen = f.light.row(y - f.row).iter().zip(f.depth.row(y - f.row));
+            for ([sum, weight], (t, depth)) in sums[f.column..].iter_mut().zip(seen).filter(|(_, (t, _))| t.is_finite())
+            {
+                let w = depth + 1e-3;
+                *sum += w * gain * t;
+                *weight += w;
             }
         }
-    }
-    let pixels = sum.pixels().iter().zip(weight.pixels()).map(|(s, w)| if *w > 0.0 { s / w } else { f32::NAN });
-    Image::from_vec(grid.size, pixels.collect())
+        for (out, [sum, weight]) in out.iter_mut().zip(sums).filter(|(_, [_, weight])| *weight > 0.0) {
+            *out = sum / weight;
+        }
+    })
 }
 
 /// Cells that no tile reaches take the value of one of the nearest that a tile does: whatever surrounds the plate, panel or mask, goes on
