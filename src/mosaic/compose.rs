@@ -198,19 +198,24 @@ impl<'a> Scene<'a> {
         tiles.dedup();
         let pixels: Vec<Point> =
             (0..rows * wide).map(|k| Point::new((k % wide) as f64 + 0.5, (k / wide) as f64 + 0.5)).collect();
-        let seen: Vec<(u16, Vec<Option<f64>>)> =
+        let seen: Vec<(u16, Vec<f32>)> =
             tiles.iter().filter_map(|t| Some((*t, self.patch(*t, top, left, sources)?.light(&pixels)))).collect();
         for (k, at) in pixels.iter().enumerate() {
-            let (mut sum, mut weights) = (0.0, 0.0);
-            for (tile, light) in &seen {
-                let weight = if seen.len() == 1 { 1.0 } else { share(*tile, *at, &near) };
-                if let Some(light) = light[k].filter(|_| weight > 0.0) {
-                    sum += weight * light;
-                    weights += weight;
+            let light = match &seen[..] {
+                [(_, only)] => only[k],
+                _ => {
+                    let (mut sum, mut weights) = (0.0, 0.0);
+                    for (tile, light) in seen.iter().filter(|(_, light)| !light[k].is_nan()) {
+                        let weight = share(*tile, *at, &near);
+                        sum += weight * light[k] as f64;
+                        weights += weight;
+                    }
+                    // Not a number where no tile has a share.
+                    (sum / weights) as f32
                 }
-            }
-            if weights > 0.0 {
-                out[k / wide * columns + left + k % wide] = Transmittance((sum / weights) as f32);
+            };
+            if !light.is_nan() {
+                out[k / wide * columns + left + k % wide] = Transmittance(light);
             }
         }
     }
@@ -259,9 +264,9 @@ struct Patch<'a> {
 }
 
 impl Patch<'_> {
-    /// Light at places of the cell; none outside the tile. Between the corners everything is linear: over 16 pixels a lens's
+    /// Light at places of the cell; not a number outside the tile. Between the corners everything is linear: over 16 pixels a lens's
     /// bend is below a hundredth of a pixel.
-    fn light(&self, pixels: &[Point]) -> Vec<Option<f64>> {
+    fn light(&self, pixels: &[Point]) -> Vec<f32> {
         let between = |at: &Point| (at.x / CELL as f64, at.y / CELL as f64);
         let place = |at: &Point| {
             let ((u, v), [a, b, c, d]) = (between(at), self.corners);
@@ -276,7 +281,8 @@ impl Patch<'_> {
             (a * (1.0 - u) + b * u) * (1.0 - v) + (c * (1.0 - u) + d * u) * v
         };
         let light = |((at, place), value): ((&Point, &Point), f32)| {
-            (self.whole || inside(*place + self.source.offset)).then(|| factor(at) * value as f64)
+            let seen = self.whole || inside(*place + self.source.offset);
+            if seen { (factor(at) * value as f64) as f32 } else { f32::NAN }
         };
         pixels.iter().zip(&places).zip(values).map(light).collect()
     }

@@ -68,9 +68,11 @@ pub fn halved(print: &Footprint) -> Footprint {
 
 /// Most cells of a grid: a few thousand a side, whatever the plate.
 const MOST_CELLS: f64 = 1.6e6;
+/// The same where only how the plate lies is looked for, and roughly how light the tiles are.
+const FEW_CELLS: f64 = 4e5;
 
 impl Grid {
-    /// Over everything that the tiles see, with cells no finer than a reduced pixel.
+    /// Over everything that the tiles see, with few cells, no finer than a reduced pixel.
     pub fn over(store: &Store, views: &[Option<View>]) -> Grid {
         let size = store.size(Level::Full);
         let (w, h) = (size.columns as f64, size.rows as f64);
@@ -85,13 +87,17 @@ impl Grid {
         }
         let sampling =
             views.iter().flatten().next().map_or(1.0, |v| v.sampling(v.to_plate(Point::new(w / 2.0, h / 2.0))));
-        Grid::covering(least, most, store.scale(Level::Reduced) / sampling)
+        Grid::of(least, most, store.scale(Level::Reduced) / sampling, FEW_CELLS)
     }
 
     /// Over a rectangle, with cells of `step` or larger.
     pub fn covering(least: Point, most: Point, step: f64) -> Grid {
+        Grid::of(least, most, step, MOST_CELLS)
+    }
+
+    fn of(least: Point, most: Point, step: f64, most_cells: f64) -> Grid {
         let extent = most - least;
-        let step = step.max((extent.x * extent.y / MOST_CELLS).sqrt());
+        let step = step.max((extent.x * extent.y / most_cells).sqrt());
         let size = Size::new((extent.y / step).ceil().max(1.0) as usize, (extent.x / step).ceil().max(1.0) as usize);
         Grid { origin: least, step, size }
     }
@@ -177,16 +183,21 @@ pub fn coarse(grid: &Grid, footprints: &[Footprint], gains: &[f64]) -> Image<f32
 /// as it was last seen, and a plate that runs out of the cover runs on.
 pub fn extended(mut seen: Image<f32>) -> Image<f32> {
     let Size { rows, columns } = seen.size();
+    let beside = |row: usize, column: usize| {
+        [(row.wrapping_sub(1), column), (row, column.wrapping_sub(1)), (row, column + 1), (row + 1, column)]
+            .into_iter()
+            .filter(move |&(r, c)| r < rows && c < columns)
+    };
+    let at_rim =
+        |&(r, c): &(usize, usize)| seen.at(r, c).is_finite() && beside(r, c).any(|(r, c)| !seen.at(r, c).is_finite());
     let mut rim: Vec<(usize, usize)> =
-        (0..rows).flat_map(|r| (0..columns).map(move |c| (r, c))).filter(|&(r, c)| seen.at(r, c).is_finite()).collect();
+        (0..rows).into_par_iter().flat_map_iter(|r| (0..columns).map(move |c| (r, c)).filter(at_rim)).collect();
     while !rim.is_empty() {
         let mut next = Vec::new();
         for (row, column) in rim {
             let value = seen.at(row, column);
-            let beside =
-                [(row.wrapping_sub(1), column), (row, column.wrapping_sub(1)), (row, column + 1), (row + 1, column)];
-            for (r, c) in beside {
-                if r < rows && c < columns && !seen.at(r, c).is_finite() {
+            for (r, c) in beside(row, column) {
+                if !seen.at(r, c).is_finite() {
                     seen.set(r, c, value);
                     next.push((r, c));
                 }

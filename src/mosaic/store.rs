@@ -65,6 +65,8 @@ enum Codes {
 const REDUCED_LONG_SIDE: f64 = 800.0;
 /// Root of the highest transmittance that 16 bits hold; bare panel is 1, glints at glass edges may pass it.
 const HIGHEST_ROOT: f32 = 1.6;
+/// Tiles that are read at once.
+const AT_ONCE: usize = 2;
 const CODE: f32 = 32767.0 / HIGHEST_ROOT;
 
 impl Store {
@@ -73,20 +75,25 @@ impl Store {
         let folder = folder.to_path_buf();
         let mut store = Store { size: Size::new(0, 0), reduction: 1, tiles: Vec::new(), spool: None, folder };
         let (mut held, mut spooled) = (0, 0);
-        for tile in tiles {
+        let load = |tile: &Tile| -> Result<(Size, usize, Vec<i16>, usize, Image<f32>), Error> {
             let image = (tile.load)()?;
+            let long = image.rows().max(image.columns()) as f64;
+            let reduction = ((long / REDUCED_LONG_SIDE).round() as usize).max(1);
+            let (codes, blemished) = encode(&image);
+            let reduced = reduce(&codes, image.size(), reduction);
+            Ok((image.size(), reduction, codes, blemished, reduced))
+        };
+        // Some at a time: decoding keeps one core busy, and what is decoded takes memory.
+        let loaded = tiles.chunks(AT_ONCE).flat_map(|some| some.par_iter().map(load).collect::<Vec<_>>());
+        for (tile, loaded) in tiles.iter().zip(loaded) {
+            let (size, reduction, codes, blemished, reduced) = loaded?;
             if store.tiles.is_empty() {
-                store.size = image.size();
-                let long = image.rows().max(image.columns()) as f64;
-                store.reduction = ((long / REDUCED_LONG_SIDE).round() as usize).max(1);
-            } else if image.size() != store.size {
-                let what = format!("it is {} pixels, but {} is {}", image.size(), store.tiles[0].name, store.size);
+                (store.size, store.reduction) = (size, reduction);
+            } else if size != store.size {
+                let what = format!("it is {size} pixels, but {} is {}", store.tiles[0].name, store.size);
                 let mend = "tiles of a plate come from one camera at one setting: take the odd one out";
                 return Err(Fault::new(what, mend)).in_file(tile.name.as_ref());
             }
-            let (codes, blemished) = encode(&image);
-            let reduced = reduce(&codes, store.size, store.reduction);
-            drop(image);
             let bytes = codes.len() * 2;
             let codes = if held + bytes <= memory {
                 held += bytes;
