@@ -47,6 +47,7 @@ def main():
     asked.add_argument("--runs", type=int, default=5)
     asked.add_argument("--megapixels", type=float, default=12.0)
     args = asked.parse_args()
+    (ROOT / "target").mkdir(exist_ok=True)  # the disk that results go to, not one in memory
     with tempfile.TemporaryDirectory(prefix="floors-", dir=ROOT / "target") as made:
         session, out = pathlib.Path(made) / "session", pathlib.Path(made) / "out"
         simulate.build("plain", session, args.megapixels)

@@ -9,15 +9,14 @@ use super::compare::{Comparison, PairFigures};
 use super::words;
 use crate::image::Image;
 use crate::notes::{Development, Exposure, Matching};
-use crate::report::page::STYLE as REPORT_STYLE;
+use crate::report::page::{STYLE as REPORT_STYLE, document};
 use crate::report::picture::address;
 use crate::report::words as notes;
 use crate::units::NetDensity;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD as BASE64;
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped, html};
 use serde_json::json;
-use sha2::{Digest, Sha256};
 
 const STYLE: &str = include_str!("page.css");
 const SCRIPT: &str = include_str!("page.js");
@@ -49,36 +48,17 @@ pub struct Tiles {
 /// `width_mm`: of the common part. Tiles of plate `i` lie under `tiles/i/row-column.jpg`.
 pub fn page(found: &Comparison, shown: &[Shown], width_mm: f64, tiles: Option<Tiles>) -> String {
     let title = found.plates.join(" · ");
-    let hash = BASE64.encode(Sha256::digest(SCRIPT));
-    // A page opened from a disk is of no origin, so that 'self' alone would not let its own tiles in.
-    let policy = format!(
-        "default-src 'none'; img-src data: 'self' file:; style-src 'unsafe-inline'; script-src 'sha256-{hash}'; base-uri 'none'; form-action 'none'"
-    );
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta http-equiv="Content-Security-Policy" content=(policy);
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="referrer" content="no-referrer";
-                title { (title) }
-                link rel="icon" href="data:,";
-                style { (PreEscaped(REPORT_STYLE)) (PreEscaped(STYLE)) }
-            }
-            body {
-                a.skip href="#measured" { "Skip to what was measured" }
-                (bar(&title))
-                main {
-                    (viewer(found, shown))
-                    (measured(found, shown))
-                }
-                (data(found, shown, width_mm, tiles))
-                script { (PreEscaped(SCRIPT)) }
-            }
+    let body = html! {
+        a.skip href="#measured" { "Skip to what was measured" }
+        (bar(&title))
+        main {
+            (viewer(found, shown))
+            (measured(found, shown))
         }
-    }
-    .into_string()
+        (data(found, shown, width_mm, tiles))
+    };
+    // A page opened from a disk is of no origin, so that 'self' alone would not let its own tiles in.
+    document(&title, &format!("{REPORT_STYLE}{STYLE}"), SCRIPT, "data: 'self' file:", body)
 }
 
 fn bar(title: &str) -> Markup {

@@ -69,24 +69,36 @@ const HIGHEST_ROOT: f32 = 1.6;
 const AT_ONCE: usize = 2;
 const CODE: f32 = 32767.0 / HIGHEST_ROOT;
 
+/// A tile as it was read.
+struct Loaded {
+    size: Size,
+    reduction: usize,
+    codes: Vec<i16>,
+    blemished: usize,
+    reduced: Image<f32>,
+}
+
+impl Loaded {
+    fn of(tile: &Tile) -> Result<Loaded, Error> {
+        let image = (tile.load)()?;
+        let long = image.rows().max(image.columns()) as f64;
+        let reduction = ((long / REDUCED_LONG_SIDE).round() as usize).max(1);
+        let (codes, blemished) = encode(&image);
+        let reduced = reduce(&codes, image.size(), reduction);
+        Ok(Loaded { size: image.size(), reduction, codes, blemished, reduced })
+    }
+}
+
 impl Store {
     /// Loads every tile once. `memory`: bytes that may be held at full size before the temporary file, in `folder`, is used.
     pub fn gather(tiles: &[Tile], memory: usize, folder: &Path) -> Result<Store, Error> {
         let folder = folder.to_path_buf();
         let mut store = Store { size: Size::new(0, 0), reduction: 1, tiles: Vec::new(), spool: None, folder };
         let (mut held, mut spooled) = (0, 0);
-        let load = |tile: &Tile| -> Result<(Size, usize, Vec<i16>, usize, Image<f32>), Error> {
-            let image = (tile.load)()?;
-            let long = image.rows().max(image.columns()) as f64;
-            let reduction = ((long / REDUCED_LONG_SIDE).round() as usize).max(1);
-            let (codes, blemished) = encode(&image);
-            let reduced = reduce(&codes, image.size(), reduction);
-            Ok((image.size(), reduction, codes, blemished, reduced))
-        };
         // Some at a time: decoding keeps one core busy, and what is decoded takes memory.
-        let loaded = tiles.chunks(AT_ONCE).flat_map(|some| some.par_iter().map(load).collect::<Vec<_>>());
+        let loaded = tiles.chunks(AT_ONCE).flat_map(|some| some.par_iter().map(Loaded::of).collect::<Vec<_>>());
         for (tile, loaded) in tiles.iter().zip(loaded) {
-            let (size, reduction, codes, blemished, reduced) = loaded?;
+            let Loaded { size, reduction, codes, blemished, reduced } = loaded?;
             if store.tiles.is_empty() {
                 (store.size, store.reduction) = (size, reduction);
             } else if size != store.size {

@@ -91,6 +91,11 @@ fn plate(out: &mut Toml, session: &Session, plate: &Plate) {
     }
     out.put("rotate", plate.rotate.to_string());
     out.maybe("notes", &plate.notes);
+    records(out, plate);
+}
+
+/// How a plate was exposed and developed, as far as anything was noted.
+pub(super) fn records(out: &mut Toml, plate: &Plate) {
     if plate.exposure != Exposure::default() {
         out.header("[plate.exposure]");
         exposure(out, &plate.exposure);
@@ -110,7 +115,7 @@ pub(super) fn captures(session: &Session, tiles: &[Vec<PathBuf>]) -> String {
     }
 }
 
-pub(super) fn exposure(out: &mut Toml, exposure: &Exposure) {
+fn exposure(out: &mut Toml, exposure: &Exposure) {
     out.number("ei", exposure.ei);
     out.maybe("shutter", &exposure.shutter);
     out.number("aperture", exposure.aperture);
@@ -125,7 +130,7 @@ pub(super) fn exposure(out: &mut Toml, exposure: &Exposure) {
     out.maybe("holder", &exposure.holder);
 }
 
-pub(super) fn development(out: &mut Toml, development: &Development) {
+fn development(out: &mut Toml, development: &Development) {
     out.maybe("developer", &development.developer);
     out.maybe("dilution", &development.dilution);
     out.number("temperature_c", development.temperature_c);

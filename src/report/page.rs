@@ -49,9 +49,14 @@ pub fn page(session: &SessionReport) -> String {
 
 /// A page of the project's look round a body: style, script and the policy that lets nothing else in.
 pub fn frame(title: &str, body: Markup) -> String {
-    let hash = base64::engine::general_purpose::STANDARD.encode(Sha256::digest(SCRIPT));
+    document(title, STYLE, SCRIPT, "data:", body)
+}
+
+/// A page that needs no network: its own style and script, and pictures only from `images` (sources as a Content Security Policy names them).
+pub fn document(title: &str, style: &str, script: &str, images: &str, body: Markup) -> String {
+    let hash = base64::engine::general_purpose::STANDARD.encode(Sha256::digest(script));
     let policy = format!(
-        "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-{hash}'; base-uri 'none'; form-action 'none'"
+        "default-src 'none'; img-src {images}; style-src 'unsafe-inline'; script-src 'sha256-{hash}'; base-uri 'none'; form-action 'none'"
     );
     html! {
         (DOCTYPE)
@@ -63,9 +68,9 @@ pub fn frame(title: &str, body: Markup) -> String {
                 meta name="referrer" content="no-referrer";
                 title { (title) }
                 link rel="icon" href="data:,";
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(style)) }
             }
-            body { (body) script { (PreEscaped(SCRIPT)) } }
+            body { (body) script { (PreEscaped(script)) } }
         }
     }
     .into_string()

@@ -5,8 +5,8 @@
 //! meant; lists of names otherwise. Never fails.
 
 use super::{By, Draft, Reasons};
-use crate::notes::print::{Toml, development, exposure, list, quoted};
-use crate::notes::{Development, Emulsion, Exposure, Plate, Session, paths};
+use crate::notes::print::{Toml, list, quoted, records};
+use crate::notes::{Emulsion, Plate, Session, paths};
 use std::path::{Path, PathBuf};
 
 /// Longer lists are broken, one entry a line.
@@ -124,14 +124,7 @@ fn plate(out: &mut Toml, draft: &Draft, plate: &Plate, reasons: &Reasons) {
         out.put("rotate", plate.rotate.to_string());
     }
     out.maybe("notes", &plate.notes);
-    if plate.exposure != Exposure::default() {
-        out.header("[plate.exposure]");
-        exposure(out, &plate.exposure);
-    }
-    if plate.development != Development::default() {
-        out.header("[plate.development]");
-        development(out, &plate.development);
-    }
+    records(out, plate);
 }
 
 fn capital(text: &str) -> String {
