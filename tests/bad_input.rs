@@ -60,12 +60,15 @@ fn frames_that_are_no_pictures() {
         bytes[at + 5..at + 9].copy_from_slice(&[0xff; 4]);
         bytes
     };
-    let cases: [(&str, &[u8]); 5] = [
+    let raw = fs::read(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/fuzz/corpus/frame/raw-blocks.mrw")).unwrap();
+    let cases: [(&str, &[u8]); 6] = [
         ("cut short", &whole[..whole.len() / 2]),
         ("cut in its header", &whole[..40]),
         ("empty", b""),
         ("text", b"this is a letter, not a picture\n"),
         ("monstrous", &monster),
+        // Its samples are unpacked by all threads together.
+        ("raw, cut short", &raw[..raw.len() - 300]),
     ];
     for (name, bytes) in cases {
         let session = Session::new(2);

@@ -4,26 +4,20 @@
 //! carry black and white levels of the camera. Fails on cameras that the decoder does not know, on other filters than red, green
 //! and blue in cells of 2 × 2, on pictures that the camera has already merged, on files that are cut short, and on damage.
 //!
-//! Decoding, the levels and the usable area by `rawloader`; levels are used as DNG 1.7.1, chapter 5, has it. The file's Exif is
-//! read here. A camera's curve for lossy raw is undone by the decoder, which fills its steps with even noise.
+//! [`whole`] looks a file through before the decoder does. Decoding, the levels and the usable area by `rawloader`; levels are used
+//! as DNG 1.7.1, chapter 5, has it. The file's Exif is read here. A camera's curve for lossy raw is undone by the decoder, which fills
+//! its steps with even noise.
+
+mod whole;
 
 use super::dng::samples::cropped;
-use super::ifd::{Directory, Tiff, tag};
+use super::ifd::Tiff;
 use super::limits::{admit, damaged};
 use super::{Filter, Frame, Layout, RawNotes, Samples, Settings, exif, jpeg};
 use crate::error::Fault;
 use crate::image::{Size, Window};
 use rawloader::{RawImage, RawImageData};
 use std::io::Cursor;
-
-const STRIP_OFFSETS: u16 = 273;
-const STRIP_BYTES: u16 = 279;
-
-/// Tags that lead to directories below: of any TIFF, of Exif, and of three makers.
-const BELOW: [u16; 5] = [tag::SUB_IFDS, tag::EXIF_IFD, 0xf000, 0x8290, 0xfe00];
-
-/// Directories of the richest raw file are a dozen or two.
-const MAX_DIRECTORIES: usize = 256;
 
 const MEND: &str = "convert it to DNG, or develop it to a linear 16-bit TIFF";
 
@@ -36,7 +30,7 @@ pub fn settings(bytes: &[u8]) -> Result<Settings, Fault> {
     if let Some(preview) = preview(bytes) {
         return jpeg::settings(preview);
     }
-    let Ok(mut tiff) = Tiff::open(Cursor::new(directories(bytes))) else { return Ok(Settings::default()) };
+    let Ok(mut tiff) = Tiff::open(Cursor::new(whole::tiff_part(bytes))) else { return Ok(Settings::default()) };
     let main = tiff.main()?;
     Ok(exif::from_tiff(&mut tiff, &main))
 }
@@ -76,7 +70,7 @@ pub fn read(bytes: &[u8]) -> Result<Frame, Fault> {
 
 /// All but the samples, checked before memory is taken for these.
 fn declared(bytes: &[u8]) -> Result<RawImage, Fault> {
-    whole(bytes)?;
+    whole::check(bytes)?;
     let found = rawloader::decode_dummy(&mut &*bytes).map_err(fault)?;
     admit(found.width as u64, found.height as u64, 2 * found.cpp as u64, Some(bytes.len() as u64))?;
     Ok(found)
@@ -140,56 +134,6 @@ fn levels(layout: Layout, black: [u16; 4], white: [u16; 4]) -> Result<(Vec<Vec<f
     Ok((tables, saturation))
 }
 
-/// Checks that what the file's directories point to lies within it: the decoder would take zeros for what is missing.
-fn whole(bytes: &[u8]) -> Result<(), Fault> {
-    let length = bytes.len() as u64;
-    let mut parts: Vec<(u64, u64)> = Vec::new();
-    if bytes.starts_with(b"FUJIFILMCCD-RAW") {
-        parts.extend([84, 92, 100].iter().filter_map(|at| Some((word(bytes, *at)?, word(bytes, at + 4)?))));
-    } else if let Ok(mut tiff) = Tiff::open(Cursor::new(directories(bytes))) {
-        for directory in all(&mut tiff)? {
-            let mut list = |tag: u16| tiff.integers(&directory, tag).ok().flatten().unwrap_or_default();
-            parts.extend(list(STRIP_OFFSETS).into_iter().zip(list(STRIP_BYTES)));
-        }
-    }
-    // All bits set stand for "elsewhere".
-    let beyond = |(at, count): &&(u64, u64)| *at != u64::from(u32::MAX) && at.saturating_add(*count) > length;
-    match parts.iter().find(beyond) {
-        Some((at, count)) => Err(Fault::new(
-            format!("it is cut short: {count} bytes at {at} lie beyond its end at {length}"),
-            "copy it from the camera again",
-        )),
-        None => Ok(()),
-    }
-}
-
-/// Every directory that the decoder will come to. It follows directories into themselves, as often as they name themselves.
-fn all(tiff: &mut Tiff<Cursor<&[u8]>>) -> Result<Vec<Directory>, Fault> {
-    let mut found = tiff.chain()?;
-    let mut next = 0;
-    while let Some(directory) = found.get(next).cloned() {
-        for tag in BELOW {
-            for at in tiff.pointers(&directory, tag) {
-                found.extend(tiff.directory(at));
-            }
-        }
-        next += 1;
-        if found.len() > MAX_DIRECTORIES {
-            return Err(damaged("its directories lead in a circle"));
-        }
-    }
-    Ok(found)
-}
-
-/// The part laid out like TIFF: the whole file, or a block of it where the maker wraps it (MRW's TTW).
-fn directories(bytes: &[u8]) -> &[u8] {
-    if !bytes.starts_with(b"\0MRM") {
-        return bytes;
-    }
-    let start = bytes.windows(4).take(1 << 16).position(|name| name == b"\0TTW").map_or(bytes.len(), |at| at + 8);
-    bytes.get(start..).unwrap_or_default()
-}
-
 /// A RAF's preview, a JPEG with the Exif of the picture.
 fn preview(bytes: &[u8]) -> Option<&[u8]> {
     bytes.strip_prefix(b"FUJIFILMCCD-RAW")?;
@@ -224,8 +168,8 @@ fn fault(error: rawloader::RawLoaderError) -> Fault {
 
 #[cfg(test)]
 mod tests {
-    use super::super::fence::fenced;
     use super::*;
+    use crate::frame::fence::fenced;
     use crate::units::Linear;
 
     const COLUMNS: usize = 160;
