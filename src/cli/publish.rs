@@ -74,14 +74,17 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
     if records.is_empty() {
         return Outcome::failed(errors);
     }
-    let progress = Progress::new(records.len(), common.quiet || common.json);
+    let progress = Progress::new(records.len(), common.silent());
     let begun = |id: &str| progress.stage(id, "cutting into tiles");
     let published = publish(&session.about, &records, &out, &args.url, &args.to, &begun);
     progress.done();
     match published {
-        Ok(published) => {
-            Outcome { text: text(args, &published), json: json(&args.to, &args.url, &published, &records), errors }
-        }
+        Ok(published) => Outcome {
+            summary: told(args, &published),
+            json: json(&args.to, &args.url, &published, &records),
+            errors,
+            ..Outcome::default()
+        },
         Err(error) => {
             errors.push(error);
             Outcome::failed(errors)
@@ -89,7 +92,7 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
     }
 }
 
-fn text(args: &Args, published: &[Published]) -> String {
+fn told(args: &Args, published: &[Published]) -> String {
     let mut text: String = published.iter().map(|p| format!("{}  {} pictures\n", p.id, p.tiles)).collect();
     text.push_str(&format!(
         "{} is ready; put it where {} leads, and give viewers {}/manifest.json\n",

@@ -267,8 +267,8 @@ fn risks(args: &Args, held: &Held) -> Vec<Warning> {
 
 fn told(args: &Args, held: &Held, profile: &CaptureProfile, warnings: &[Warning]) -> Outcome {
     let fitted = &held.fitted;
-    let mut text = format!("{}: {} steps\n", args.to.to.display(), held.lines.len());
-    let _ = writeln!(text, "  step   known    read   difference   ±        spread   left over");
+    let mut summary = format!("{}: {} steps\n", args.to.to.display(), held.lines.len());
+    let _ = writeln!(summary, "  step   known    read   difference   ±        spread   left over");
     for line in &held.lines {
         let left = match (line.use_of, line.left) {
             (Use::Saturated, _) => "at full scale".into(),
@@ -276,7 +276,7 @@ fn told(args: &Args, held: &Held, profile: &CaptureProfile, warnings: &[Warning]
             (Use::Good, left) => signed(left.unwrap_or_default(), 3),
         };
         let _ = writeln!(
-            text,
+            summary,
             "  {:>4}   {:>5}   {:>5}   {:>10}   {:>6}   {:>6}   {left}",
             line.step,
             plain(line.known, 3),
@@ -287,7 +287,7 @@ fn told(args: &Args, held: &Held, profile: &CaptureProfile, warnings: &[Warning]
         );
     }
     let _ = writeln!(
-        text,
+        summary,
         "  corrected with {} terms{}: {} D left over (rms), {} at worst, ± {} D",
         fitted.terms,
         fitted
@@ -299,11 +299,11 @@ fn told(args: &Args, held: &Held, profile: &CaptureProfile, warnings: &[Warning]
         plain(fitted.sd, 4)
     );
     warnings.iter().for_each(|w| {
-        let _ = writeln!(text, "  {}: {}", w.code, w.message);
+        let _ = writeln!(summary, "  {}: {}", w.code, w.message);
     });
     let json = serde_json::json!({
         "profile": args.to.to, "steps": held.lines, "base": fitted.base, "terms": fitted.terms, "veil": fitted.veil,
         "correction": fitted.correction, "fit": profile.fit, "warnings": warnings,
     });
-    Outcome { text, json, errors: Vec::new() }
+    Outcome { summary, json, ..Outcome::default() }
 }
