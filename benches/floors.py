@@ -65,8 +65,7 @@ def main():
             "reading": ("decode, copy once", lambda: gray(capture) is not None and light.copy()),
             "finding the plate": ("copy once", lambda: light.copy()),
             "rectifying": ("warp of 8 × 8 taps", lambda: cv2.warpPerspective(light, warp, (columns, rows), flags=cv2.INTER_LANCZOS4 | cv2.WARP_INVERSE_MAP)),
-            "writing the negative": ("write and sync", lambda: written(made, pixels)),
-            "printing": ("write and sync, digests", lambda: (written(made, pixels), digests())),
+            "writing": ("write and sync twice, digests", lambda: (written(made, pixels), written(made, pixels), digests())),
             "writing the pages": ("-", lambda: None),
         }
         ours, least = {}, {}

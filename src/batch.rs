@@ -395,7 +395,9 @@ fn blank_report(panel: &Panel) -> Option<BlankReport> {
     let cells: Image<f32> = crate::image::reduced(plane, 16).map(|v| v.0);
     let brightest = cells.pixels().iter().copied().fold(0.0, f32::max);
     let darkest = cells.pixels().iter().copied().fold(f32::INFINITY, f32::min);
-    let jpeg = report::light_jpeg(&cells.map(|v| v / brightest.max(1e-6)), 480, 85);
+    let jpeg = report::light_jpeg(cells.size(), 480, 85, |row, out| {
+        out.iter_mut().zip(cells.row(row)).for_each(|(out, v)| *out = v / brightest.max(1e-6));
+    });
     let names: Vec<String> = group.blanks.iter().map(|b| panel::name(b)).collect();
     let facts = vec![
         ("frames".to_string(), names.join(", ")),

@@ -34,19 +34,31 @@ pub struct Copied {
     pub uncertainty: Uncertainty,
     pub blanks: Vec<PathBuf>,
     pub darks: Vec<PathBuf>,
-    /// The capture as it came, small.
+    /// The capture as it came, small; empty where none was asked for.
     pub picture: Vec<u8>,
     pub warnings: Vec<Warning>,
     pub steps: Vec<Step>,
 }
 
-/// Reads one view and divides it by its blank; of several copy exposures, each by its own exposure's blank, then merged.
-pub fn copied(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel) -> Result<Copied, Error> {
-    view(files, profile, panel, panel.veil.as_ref())
+/// How a view is read.
+struct Reading<'a> {
+    profile: &'a CaptureProfile,
+    panel: &'a Panel,
+    veil: Option<&'a Veil>,
+    /// Whether its small picture will be looked at.
+    pictured: bool,
 }
 
-fn view(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option<&Veil>) -> Result<Copied, Error> {
-    let mut seen = divided(files, profile, panel, veil)?;
+/// Reads one view and divides it by its blank; of several copy exposures, each by its own exposure's blank, then merged. `pictured`: with
+/// a small picture of the capture as it came.
+pub fn copied(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, pictured: bool) -> Result<Copied, Error> {
+    view(files, None, &Reading { profile, panel, veil: panel.veil.as_ref(), pictured })
+}
+
+/// `first`: the first file's frame, where it has been read.
+fn view(files: &[PathBuf], first: Option<Frame>, how: &Reading) -> Result<Copied, Error> {
+    let mut seen = divided(files, first, how)?;
+    let profile = how.profile;
     seen.uncertainty.mean_light = round(seen.mean_light(), 4);
     let own = profile.for_camera(&seen.settings).into_owned();
     correct(&mut seen, &own);
@@ -54,14 +66,19 @@ fn view(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option
 }
 
 /// A view as it was read, of several exposures merged.
-fn divided(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Option<&Veil>) -> Result<Copied, Error> {
-    let one = |file: &PathBuf| -> Result<(Copied, Option<Exposed>), Error> {
-        let frame = frame::read(file, profile).in_file(file)?;
-        let profile = &*profile.for_camera(&frame.settings);
-        let group = panel.group_for(&frame).in_file(file)?;
-        let seen = divide(&frame, &group.flat, group.dark.as_ref(), veil).in_file(file)?;
+fn divided(files: &[PathBuf], first: Option<Frame>, how: &Reading) -> Result<Copied, Error> {
+    let one = |(file, frame): (&PathBuf, Option<Frame>)| -> Result<(Copied, Option<Exposed>), Error> {
+        let frame = frame.map_or_else(|| frame::read(file, how.profile).in_file(file), Ok)?;
+        let profile = &*how.profile.for_camera(&frame.settings);
+        let group = how.panel.group_for(&frame).in_file(file)?;
+        let (seen, picture) = rayon::join(
+            || divide(&frame, &group.flat, group.dark.as_ref(), how.veil).in_file(file),
+            || if how.pictured { picture(&frame) } else { Vec::new() },
+        );
+        let seen = seen?;
         let tell = |seen: Seen| {
-            let mut told = tell(file, &frame, group, veil, profile, seen);
+            let mut told = tell(file, &frame, group, how.veil, profile, seen);
+            told.picture.clone_from(&picture);
             told.warnings.extend(profile.mismatch(&frame.settings));
             told
         };
@@ -73,7 +90,8 @@ fn divided(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Opt
         let exposed = exposed(&frame, group, Seen { transmittance: seen.transmittance, ..empty });
         Ok((told, Some(exposed)))
     };
-    let mut all = files.iter().map(one).collect::<Result<Vec<_>, Error>>()?;
+    let read = std::iter::once(first).chain(std::iter::repeat_with(|| None));
+    let mut all = files.iter().zip(read).map(one).collect::<Result<Vec<_>, Error>>()?;
     // The longest exposure reaches deepest; the shortest one's settings stand for the view.
     let deepest = all.iter().filter_map(|(told, _)| told.deepest).reduce(f64::max);
     all.sort_by(|a, b| a.0.exposure_ratio.total_cmp(&b.0.exposure_ratio));
@@ -154,7 +172,8 @@ pub fn unveiled(
     let group = panel.group_for(&frame).in_file(file)?;
     // A mask that light passes is no measure of glare; the capture is then taken as it is.
     let Ok(veil) = Veil::from_mask(&frame, &group.flat, group.dark.as_ref(), mask) else { return Ok(None) };
-    view(files, profile, panel, Some(&veil)).map(Some)
+    let how = Reading { profile, panel, veil: Some(&veil), pictured: true };
+    view(files, Some(frame), &how).map(Some)
 }
 
 fn tell(
@@ -198,7 +217,7 @@ fn tell(
         uncertainty,
         blanks: group.blanks.clone(),
         darks: group.darks.clone(),
-        picture: picture(frame),
+        picture: Vec::new(),
         warnings,
         steps,
     }
@@ -278,7 +297,8 @@ fn deepest(frame: &Frame, group: &Group, exposure_ratio: f64) -> Option<f64> {
 
 /// The capture itself as a small picture, tones as in its light.
 fn picture(frame: &Frame) -> Vec<u8> {
-    light_jpeg(&frame.plane(frame.channels() / 2).map(|Linear(v)| v), PICTURE, 80)
+    let channel = frame.channels() / 2;
+    light_jpeg(frame.size, PICTURE, 80, |row, out| frame.linear_row(row, channel, bytemuck::cast_slice_mut(out)))
 }
 
 /// To so many places, for records that people read.
@@ -300,6 +320,8 @@ impl Copied {
 
     /// The picture's light once the blank is divided out, small.
     pub fn light_picture(&self) -> Vec<u8> {
-        light_jpeg(&self.transmittance.map(|Transmittance(v)| v), PICTURE, 80)
+        light_jpeg(self.size(), PICTURE, 80, |row, out| {
+            out.copy_from_slice(bytemuck::cast_slice(self.transmittance.row(row)));
+        })
     }
 }

@@ -90,9 +90,12 @@ fn hold(path: &Path, out: &Path) -> Result<Option<File>, Error> {
     }
 }
 
-/// Digests of all files that a session names, each read once.
+/// Digests of all files that a session names, each read once, and of the program itself.
 #[derive(Default)]
-pub struct Inputs(BTreeMap<PathBuf, String>);
+pub struct Inputs {
+    files: BTreeMap<PathBuf, String>,
+    program: String,
+}
 
 impl Inputs {
     /// A file that cannot be read has none; the work that needs it will say so.
@@ -103,12 +106,14 @@ impl Inputs {
             .chain(plates.iter().flat_map(|p| p.captures.iter().flatten()))
             .collect();
         let files: Vec<&PathBuf> = files.into_iter().collect();
-        Inputs(files.par_iter().filter_map(|f| Some(((*f).clone(), digest::sha256(f).ok()?))).collect())
+        let known = || files.par_iter().filter_map(|f| Some(((*f).clone(), digest::sha256(f).ok()?))).collect();
+        let (files, program) = rayon::join(known, program);
+        Inputs { files, program }
     }
 
     /// As records name them.
     pub fn of(&self, session: &Session, file: &Path) -> Result<FileDigest, Error> {
-        let sha256 = self.0.get(file).map_or_else(|| digest::sha256(file), |known| Ok(known.clone()))?;
+        let sha256 = self.files.get(file).map_or_else(|| digest::sha256(file), |known| Ok(known.clone()))?;
         Ok(FileDigest { file: session.relative(file), sha256 })
     }
 
@@ -118,7 +123,7 @@ impl Inputs {
         let opaque = copy.opaque.as_ref().map(|o| (self.named(session, [&o.capture]), o.rect_px));
         let text = format!(
             "{}\n{settings}\n{:?}\n{:?}\n{opaque:?}",
-            program(),
+            self.program,
             self.named(session, &copy.blanks),
             self.named(session, &copy.darks),
         );
@@ -147,7 +152,7 @@ impl Inputs {
         session: &Session,
         files: impl IntoIterator<Item = &'a PathBuf>,
     ) -> Vec<(String, Option<&String>)> {
-        files.into_iter().map(|f| (session.relative(f), self.0.get(f))).collect()
+        files.into_iter().map(|f| (session.relative(f), self.files.get(f))).collect()
     }
 }
 

@@ -30,7 +30,7 @@ use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 
 /// Stages that [`Progress`] counts for each plate.
-pub const STAGES: usize = 5;
+pub const STAGES: usize = 4;
 /// How far the bare panel may seem to have changed, exposures allowed for, before it is said.
 const LEVEL_WARNING: f64 = 0.01;
 /// Share of clipped samples in a capture beyond which its bare panel says nothing of the level.
@@ -98,7 +98,7 @@ pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
     }
     let file = &plate.captures[0][0];
     run.progress.stage(&plate.id, "reading");
-    let mut seen = copied(&plate.captures[0], run.profile, run.panel)?;
+    let mut seen = copied(&plate.captures[0], run.profile, run.panel, true)?;
     run.progress.stage(&plate.id, "finding the plate");
     let outline = outline(&seen, plate, run.profile.for_camera(&seen.settings).lens(seen.size()))
         .map_err(|fault| Box::new(Failure { error: Error::new(file, fault), seen: Some(show(&seen, None)) }))?;
@@ -198,8 +198,9 @@ fn single(run: &Run, plate: &Plate, seen: Copied, outline: &Outline) -> Result<R
     let codes =
         resample_as(&seen.transmittance, grid.size, &kernel, |p| view.to_capture(p * (1.0 / grid.px_per_mm)), code);
     let mut collected = Collected::new(run.out, &grid)?;
-    collected.push(codes.pixels())?;
-    let light = Some(report::LightPictures { before_jpeg: seen.picture.clone(), after_jpeg: seen.light_picture() });
+    let (pushed, after_jpeg) = rayon::join(|| collected.push(codes.pixels()), || seen.light_picture());
+    pushed?;
+    let light = Some(report::LightPictures { before_jpeg: seen.picture.clone(), after_jpeg });
     let corners = lie::corners(size_mm).map(|c| view.to_capture(c));
     let mean = seen.mean_light();
     let mut warnings = seen.warnings;
@@ -439,20 +440,30 @@ pub fn finish(run: &Run, plate: &Plate, mut done: Rectified, batch: &Batch) -> R
     record.warnings.dedup();
     let file = |what: &str| folder.join(format!("{}-{what}", plate.id));
 
-    run.progress.stage(&plate.id, "writing the negative");
-    let negative =
-        write(&file("negative.tif"), Kind::Negative, &record, run, &mut done.pixels, |codes| codes.to_vec())?;
-    run.progress.stage(&plate.id, "printing");
+    run.progress.stage(&plate.id, "writing");
     let table = run.tone.table_for(Density(standing.density as f32), 0.0);
-    let mut shrink = report::Shrink::new(done.pixels.size(), PREVIEW);
-    let columns = done.pixels.size().columns;
-    let kind = Kind::Positive(Curve::Srgb);
-    let positive = write(&file("positive.tif"), kind, &record, run, &mut done.pixels, |codes| {
-        let tones: Vec<u16> = codes.par_iter().map(|c| table[*c as usize]).collect();
-        tones.chunks_exact(columns).for_each(|row| shrink.codes(row));
-        tones
+    let curve = Curve::Srgb;
+    let (negative_file, positive_file) = (file("negative.tif"), file("positive.tif"));
+    let negative_meta = plate_meta(Kind::Negative, &record, run.compression).in_file(&negative_file)?;
+    let positive_meta = plate_meta(Kind::Positive(curve), &record, run.compression).in_file(&positive_file)?;
+    let size = done.pixels.size();
+    let mut negative = TiffFile::create(&negative_file, size, &negative_meta)?;
+    let mut positive = TiffFile::create(&positive_file, size, &positive_meta)?;
+    let mut shrink = report::Shrink::new(size, PREVIEW);
+    done.pixels.bands(|band| {
+        let print = || {
+            let tones: Vec<u16> = band.pixels().par_iter().map(|c| table[*c as usize]).collect();
+            shrink.codes(&tones);
+            positive.rows(&tones)
+        };
+        let (negative, positive) = rayon::join(|| negative.rows(band.pixels()), print);
+        negative.and(positive)
     })?;
-    let preview = shrink.jpeg(90, &archive::icc::gray_profile(Curve::Srgb));
+    let ((negative, positive), preview) = rayon::join(
+        || rayon::join(|| negative.finish(), || positive.finish()),
+        || shrink.jpeg(90, &archive::icc::gray_profile(curve)),
+    );
+    let (negative, positive) = (negative?.sha256, positive?.sha256);
     archive::atomic::write_whole(&file("preview.jpg"), &preview)?;
     record.outputs = vec![
         FileDigest { file: format!("{}-negative.tif", plate.id), sha256: negative },
@@ -473,21 +484,6 @@ pub fn finish(run: &Run, plate: &Plate, mut done: Rectified, batch: &Batch) -> R
         light: done.light,
         tiles: done.tile_map,
     })
-}
-
-/// Streams a picture to its file through `tones`; gives the file's digest.
-fn write(
-    path: &Path,
-    kind: Kind,
-    record: &PlateRecord,
-    run: &Run,
-    pixels: &mut Spool,
-    mut tones: impl FnMut(&[u16]) -> Vec<u16>,
-) -> Result<String, Error> {
-    let meta = plate_meta(kind, record, run.compression).in_file(path)?;
-    let mut file = TiffFile::create(path, pixels.size(), &meta)?;
-    pixels.bands(|band| file.rows(&tones(band.pixels())))?;
-    Ok(file.finish()?.sha256)
 }
 
 fn record(

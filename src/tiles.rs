@@ -50,7 +50,7 @@ pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
 fn gather(run: &Run, plate: &Plate, told: &[OnceLock<Told>]) -> Result<Store, Error> {
     type Load<'a> = Box<dyn Fn() -> Result<Image<Transmittance>, Error> + Sync + 'a>;
     let load = |files: &'_ [PathBuf], told: &OnceLock<Told>| -> Result<Image<Transmittance>, Error> {
-        let mut seen = copied(files, run.profile, run.panel)?;
+        let mut seen = copied(files, run.profile, run.panel, false)?;
         let empty = Image::filled(Size::new(0, 0), Transmittance(0.0));
         let transmittance = std::mem::replace(&mut seen.transmittance, empty);
         let _ = told.set(Told { size: transmittance.size(), seen });

@@ -1,15 +1,19 @@
 //! JPEG frames: 8 bits, gray or colour, baseline or progressive.
 //!
-//! In: the file's bytes. Out: a [`Frame`] of 8-bit codes. Fails on a file that is cut short (the decoder would fill the rest
+//! In: the file's bytes. Out: a [`Frame`] of 8-bit codes; of a colour file under the sRGB curve its luma alone, since a plate over a light is
+//! neutral: it takes the same share of red, green and blue. Luma is the weighted mean of values 1.055 c^(1/2.4) − 0.055 and the weights sum to
+//! 1, so of c = T × light it is 1.055 S T^(1/2.4) − 0.055, and by the same curve T S^2.4 with an S that the blank shares: whatever the light's
+//! colour, and without what the file's coarse chroma would add. Below the curve's toe, 0.3 % of full light, this bends a little. Fails on a file that is cut short (the decoder would fill the rest
 //! with gray and say nothing), on 12 bits, CMYK, lossless and arithmetic coding, and on sizes beyond the limits.
 //!
 //! ISO/IEC 10918-1 (ITU-T T.81), annex B; decoding by `zune-jpeg`.
 
 use super::limits::{admit, damaged};
-use super::transfer::embedded;
+use super::transfer::{Transfer, embedded};
 use super::{CaptureProfile, Frame, Layout, Samples, Settings, exif};
 use crate::error::Fault;
 use crate::image::Size;
+use rayon::prelude::*;
 use zune_core::bytestream::ZCursor;
 use zune_core::colorspace::ColorSpace;
 use zune_core::options::DecoderOptions;
@@ -37,18 +41,26 @@ pub fn read(bytes: &[u8], profile: &CaptureProfile) -> Result<Frame, Fault> {
     if !ends(&bytes[header.scan..]) {
         return Err(Fault::new("it is cut short: its end marker is missing", "copy it from the camera again"));
     }
-    let (layout, channels, space) =
-        if header.components == 1 { (Layout::Gray, 1, ColorSpace::Luma) } else { (Layout::Rgb, 3, ColorSpace::RGB) };
     let options = DecoderOptions::default()
         .set_max_width(usize::from(u16::MAX))
         .set_max_height(usize::from(u16::MAX))
-        .set_strict_mode(true)
-        .jpeg_set_out_colorspace(space);
+        .set_strict_mode(true);
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
-    let mut codes = vec![0; header.size.area() * channels];
-    decoder.decode_into(&mut codes).map_err(damaged)?;
+    decoder.decode_headers().map_err(damaged)?;
     let (transfer, warnings) = profile.transfer_for(decoder.icc_profile().as_deref().and_then(embedded));
-    let tables = transfer.tables(channels, 255, 256);
+    let as_luma = decoder.input_colorspace() == Some(ColorSpace::YCbCr) && transfer == Transfer::Srgb;
+    let (layout, space) = match header.components {
+        1 => (Layout::Gray, ColorSpace::Luma),
+        _ if as_luma => (Layout::Gray, ColorSpace::YCbCr),
+        _ => (Layout::Rgb, ColorSpace::RGB),
+    };
+    decoder.set_options(options.jpeg_set_out_colorspace(space));
+    let mut codes = vec![0; header.size.area() * usize::from(header.components)];
+    decoder.decode_into(&mut codes).map_err(damaged)?;
+    if space == ColorSpace::YCbCr {
+        codes = codes.as_chunks::<3>().0.par_iter().map(luma).collect();
+    }
+    let tables = transfer.tables(if layout == Layout::Rgb { 3 } else { 1 }, 255, 256);
     Ok(Frame {
         size: header.size,
         layout,
@@ -61,6 +73,13 @@ pub fn read(bytes: &[u8], profile: &CaptureProfile) -> Result<Frame, Fault> {
         raw: None,
         warnings,
     })
+}
+
+/// The luma of a pixel; full where any of red, green and blue is (ITU-T T.871, clause 7).
+fn luma(&[y, cb, cr]: &[u8; 3]) -> u8 {
+    let (red, blue) = (f32::from(cr) - 128.0, f32::from(cb) - 128.0);
+    let most = (1.402 * red).max(1.772 * blue).max(-0.344136 * blue - 0.714136 * red).max(0.0);
+    if f32::from(y) + most >= CLIPPED_CODE as f32 - 0.5 { u8::MAX } else { y }
 }
 
 /// Walks the segments up to the first scan.
@@ -134,6 +153,7 @@ fn ends(bytes: &[u8]) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::frame::transfer::{linear_to_srgb, srgb_to_linear};
     use image::codecs::jpeg::JpegEncoder;
     use image::{ExtendedColorType, ImageEncoder};
 
@@ -146,13 +166,44 @@ mod tests {
     }
 
     #[test]
-    fn gray_and_colour_are_read_in_their_own_channels() {
-        for (colour, layout, channels) in
-            [(ExtendedColorType::L8, Layout::Gray, 1), (ExtendedColorType::Rgb8, Layout::Rgb, 3)]
-        {
-            let frame = read(&made(37, 21, colour), &CaptureProfile::srgb()).unwrap();
+    fn gray_is_read_as_gray_and_colour_as_luma_where_its_curve_is_srgb() {
+        let (srgb, linear) = (CaptureProfile::srgb(), CaptureProfile::linear());
+        for (colour, profile, layout, channels) in [
+            (ExtendedColorType::L8, &srgb, Layout::Gray, 1),
+            (ExtendedColorType::Rgb8, &srgb, Layout::Gray, 1),
+            (ExtendedColorType::Rgb8, &linear, Layout::Rgb, 3),
+        ] {
+            let frame = read(&made(37, 21, colour), profile).unwrap();
             assert_eq!((frame.size, frame.layout, frame.tables.len()), (Size::new(21, 37), layout, channels));
         }
+    }
+
+    /// What the module's first lines say: luma through the curve is the transmittance, whatever the light's colour, down to the toe.
+    #[test]
+    fn luma_of_a_coloured_light_tells_transmittance() {
+        let of = |light: [f64; 3], t: f64| {
+            let values = light.map(|c| linear_to_srgb(t * c));
+            srgb_to_linear(0.299 * values[0] + 0.587 * values[1] + 0.114 * values[2])
+        };
+        for light in [[0.9, 0.8, 0.7], [0.5, 0.9, 0.6], [0.9, 0.9, 0.4]] {
+            for t in [0.5, 0.1, 0.02, 0.008] {
+                let read = of(light, t) / of(light, 1.0);
+                assert!((read / t - 1.0).abs() < 1e-6, "{light:?}: {read} for {t}");
+            }
+        }
+    }
+
+    /// Codes by ITU-T T.871 of colours that are full in one channel only, and of one that is not.
+    #[test]
+    fn a_pixel_full_in_one_channel_is_full() {
+        let of = |r: f64, g: f64, b: f64| {
+            let y = 0.299 * r + 0.587 * g + 0.114 * b;
+            [y, (b - y) / 1.772 + 128.0, (r - y) / 1.402 + 128.0].map(|v| v.round() as u8)
+        };
+        for (r, g, b) in [(255.0, 200.0, 180.0), (190.0, 255.0, 200.0), (200.0, 210.0, 255.0), (255.0, 255.0, 255.0)] {
+            assert_eq!(luma(&of(r, g, b)), 255, "{r} {g} {b}");
+        }
+        assert_eq!(luma(&of(230.0, 200.0, 180.0)), of(230.0, 200.0, 180.0)[0]);
     }
 
     /// The decoder alone fills what is missing with gray; every cut must be a fault.

@@ -186,18 +186,31 @@ impl Frame {
 
     /// Share of a channel's samples at or above saturation.
     pub fn clipped_share(&self, channel: usize) -> f64 {
-        let clipped: usize = (0..self.size.rows)
-            .into_par_iter()
-            .map_init(
-                || vec![Linear(0.0); self.size.columns],
-                |line, row| {
-                    self.linear_row(row, channel, line);
-                    let limit = |column: usize| self.saturation[self.table(row, column, channel)];
-                    line.iter().enumerate().filter(|(column, light)| light.0 >= limit(*column)).count()
-                },
-            )
-            .sum();
+        // Tables never fall: each is full from one code on.
+        let full: Vec<usize> =
+            self.tables.iter().zip(&self.saturation).map(|(t, full)| t.partition_point(|light| light < full)).collect();
+        let per_row = self.size.columns * self.channels();
+        let in_row = |row: usize| {
+            let full = [0, 1].map(|column| full[self.table(row, column, channel)]);
+            match &self.samples {
+                Samples::U8(codes) => reaching(&codes[row * per_row..][..per_row], self.layout, channel, full),
+                Samples::U16(codes) => reaching(&codes[row * per_row..][..per_row], self.layout, channel, full),
+            }
+        };
+        let clipped: usize = (0..self.size.rows).into_par_iter().map(in_row).sum();
         clipped as f64 / self.size.area().max(1) as f64
+    }
+}
+
+/// How many of a row's codes reach that of their column, even or odd.
+fn reaching<C: Copy + Into<usize>>(codes: &[C], layout: Layout, channel: usize, [even, odd]: [usize; 2]) -> usize {
+    let count = |step: usize, first: usize, full: usize| {
+        codes.iter().skip(first).step_by(step).filter(|code| (**code).into() >= full).count()
+    };
+    match layout {
+        Layout::Gray => codes.iter().filter(|code| (**code).into() >= even).count(),
+        Layout::Rgb => count(3, channel, even),
+        Layout::Mosaic(_) => count(2, 0, even) + count(2, 1, odd),
     }
 }
 

@@ -5,7 +5,8 @@
 //! panel that drifts does not widen the spread; of three or more, samples that stand apart are left out.
 //! Fails when a frame is clipped or too dim to divide by.
 
-use super::calm::{POOLED, calm, spatial_variance, variance_of_mean};
+use super::average::average;
+use super::calm::POOLED;
 use crate::density::uncertainty::{Part, of_one_more};
 use crate::error::Fault;
 use crate::frame::{Frame, Layout, Settings};
@@ -17,8 +18,6 @@ use rayon::prelude::*;
 const CLIPPED_SHARE: f64 = 1e-3;
 /// Light, as a share of saturation, that the bright part of a blank must reach; below it, codes and noise are too coarse.
 const LEAST_LIGHT: f32 = 0.03;
-/// Samples further than this many standard deviations from the median of the frames are outliers.
-const OUTLIER: f32 = 6.0;
 /// Every how many rows and columns the comparison of whole frames looks.
 const STRIDE: usize = 16;
 
@@ -159,7 +158,7 @@ fn bright_part(frame: &Frame, channel: usize) -> f32 {
     *seen.select_nth_unstable_by(at, f32::total_cmp).1
 }
 
-fn grid(size: Size) -> impl Iterator<Item = (usize, usize)> {
+pub(super) fn grid(size: Size) -> impl Iterator<Item = (usize, usize)> {
     (0..size.rows).step_by(STRIDE).flat_map(move |r| (0..size.columns).step_by(STRIDE).map(move |c| (r, c)))
 }
 
@@ -174,119 +173,7 @@ fn levels(frames: &[&Frame], by_settings: &[f64]) -> Vec<f64> {
         let middle = ratios.len() / 2;
         *ratios.select_nth_unstable_by(middle, f32::total_cmp).1 as f64
     };
-    frames.iter().zip(by_settings).map(|(frame, e)| (ratio(frame) / e).max(1e-6)).collect()
-}
-
-/// The mean of one channel over frames, each times its scale, calmed, and the noise that was in it as a share of its light. A mosaic is calmed
-/// each filter place by itself.
-fn average(frames: &[&Frame], scales: &[f32], channel: usize, dark: Option<&Dark>) -> (Image<Linear>, f64) {
-    let (mean, squares) = mean_and_squares(frames, scales, channel, dark);
-    let settle = |mean: &Image<Linear>, squares: &Image<f32>| {
-        let noise = match frames.len() {
-            1 => spatial_variance(mean),
-            n => variance_of_mean(squares, n),
-        };
-        let sum = |values: &mut dyn Iterator<Item = f64>| values.sum::<f64>();
-        let deviation = sum(&mut noise.pixels().iter().map(|v| v.sqrt() as f64)) / noise.size().area() as f64;
-        let light = sum(&mut mean.pixels().iter().map(|v| v.0 as f64)) / mean.size().area() as f64;
-        (calm(mean, &noise), deviation / light.max(1e-12))
-    };
-    if !matches!(frames[0].layout, Layout::Mosaic(_)) {
-        return settle(&mean, &squares);
-    }
-    let (mut out, mut most) = (mean.clone(), 0f64);
-    for place in 0..4 {
-        let (top, left) = (place / 2, place % 2);
-        let (calmed, noise) = settle(&every_other(&mean, top, left), &every_other(&squares, top, left));
-        most = most.max(noise);
-        for row in 0..calmed.rows() {
-            for column in 0..calmed.columns() {
-                out.set(2 * row + top, 2 * column + left, calmed.at(row, column));
-            }
-        }
-    }
-    (out, most)
-}
-
-/// One place of each 2 × 2 cell.
-fn every_other<T: Copy + Default + Send + Sync>(image: &Image<T>, top: usize, left: usize) -> Image<T> {
-    let size = Size::new((image.rows() - top).div_ceil(2), (image.columns() - left).div_ceil(2));
-    Image::from_rows(size, T::default(), |row, out| {
-        out.iter_mut().zip(image.row(2 * row + top).iter().skip(left).step_by(2)).for_each(|(o, v)| *o = *v);
-    })
-}
-
-/// Mean without outliers, and the sum of squared differences from it.
-fn mean_and_squares(
-    frames: &[&Frame],
-    scales: &[f32],
-    channel: usize,
-    dark: Option<&Dark>,
-) -> (Image<Linear>, Image<f32>) {
-    let size = frames[0].size;
-    let sigma = if frames.len() > 2 { typical_noise(frames, scales, channel) } else { 0.0 };
-    let (mut mean, mut squares) = (Image::filled(size, Linear(0.0)), Image::filled(size, 0f32));
-    let rows = mean.pixels_mut().par_chunks_mut(size.columns).zip(squares.pixels_mut().par_chunks_mut(size.columns));
-    rows.enumerate().for_each_init(
-        || vec![vec![Linear(0.0); size.columns]; frames.len()],
-        |lines, (row, (mean, squares))| {
-            for ((frame, scale), line) in frames.iter().zip(scales).zip(lines.iter_mut()) {
-                frame.linear_row(row, channel, line);
-                if let Some(dark) = dark {
-                    dark.subtract(row, channel, line);
-                }
-                line.iter_mut().for_each(|v| v.0 *= scale);
-            }
-            plain_mean(lines, mean, squares);
-            if sigma > 0.0 {
-                // Two values that lie `reach` apart have squares of at least reach² ÷ 2; half of that, since the mean stands for the median.
-                let least = 0.25 * (OUTLIER * sigma).powi(2);
-                for column in 0..size.columns {
-                    if squares[column] <= least * mean[column].0.max(0.05) {
-                        continue;
-                    }
-                    let mut values: Vec<f32> = lines.iter().map(|line| line[column].0).collect();
-                    (mean[column].0, squares[column]) = mean_without_outliers(&mut values, sigma);
-                }
-            }
-        },
-    );
-    (mean, squares)
-}
-
-fn plain_mean(lines: &[Vec<Linear>], mean: &mut [Linear], squares: &mut [f32]) {
-    for line in lines {
-        mean.iter_mut().zip(line).for_each(|(sum, v)| sum.0 += v.0);
-    }
-    let share = 1.0 / lines.len() as f32;
-    mean.iter_mut().for_each(|sum| sum.0 *= share);
-    for line in lines {
-        squares.iter_mut().zip(line).zip(&*mean).for_each(|((sum, v), m)| *sum += (v.0 - m.0).powi(2));
-    }
-}
-
-fn mean_without_outliers(values: &mut [f32], sigma: f32) -> (f32, f32) {
-    values.sort_unstable_by(f32::total_cmp);
-    let middle = values[values.len() / 2];
-    let reach = OUTLIER * sigma * middle.max(0.05).sqrt();
-    let kept = || values.iter().filter(|v| (*v - middle).abs() <= reach);
-    let mean = kept().sum::<f32>() / kept().count() as f32;
-    (mean, kept().map(|v| (v - mean).powi(2)).sum())
-}
-
-/// Noise of one sample at full light, taken to grow with the root of light: the median difference of the first two frames.
-fn typical_noise(frames: &[&Frame], scales: &[f32], channel: usize) -> f32 {
-    let mut differences: Vec<f32> = grid(frames[0].size)
-        .map(|(r, c)| {
-            let a = frames[0].linear(r, c, channel).0 * scales[0];
-            let b = frames[1].linear(r, c, channel).0 * scales[1];
-            (a - b).abs() / a.max(0.05).sqrt()
-        })
-        .collect();
-    let middle = differences.len() / 2;
-    let median = *differences.select_nth_unstable_by(middle, f32::total_cmp).1;
-    // Median of |difference| of two normal values is 0.6745 · √2 σ; codes that never differ still round by a little.
-    (median / (0.6745 * std::f32::consts::SQRT_2)).max(1e-3)
+    frames.par_iter().zip(by_settings).map(|(frame, e)| (ratio(frame) / e).max(1e-6)).collect()
 }
 
 /// What the sensor shows without light.

@@ -4,12 +4,14 @@
 //! whole and its pixel-scale part (dust, photosite response) kept only as far as it stands above that noise: by
 //! s = max(0, 1 − noise ÷ local variance), which is Wiener's filter with the signal's share measured in a small window.
 
-use crate::image::{Image, Size, reduced};
+use crate::image::{Image, Size};
 use crate::units::Linear;
 use rayon::prelude::*;
 
 /// Side in pixels of the cells from which the smooth part is made.
 pub const CELL: usize = 8;
+/// Pixels a side below which there is no telling what is smooth.
+pub const LEAST: usize = 4 * CELL;
 /// Half the side of the window in which detail is weighed against noise: dust is larger, one pixel's luck is smaller.
 const REACH: usize = 2;
 /// Rows that are calmed at a time.
@@ -19,13 +21,14 @@ pub const POOLED: f64 = 25.9 * (CELL * CELL) as f64;
 /// Detail must have this many times the noise's variance to be taken for real: chance alone reaches twice in a window of 25.
 const MARGIN: f32 = 2.0;
 
-/// Calms `mean`. `noise_variance` is the variance of noise in `mean`, one value for each cell of [`CELL`] pixels.
-pub fn calm(mean: &Image<Linear>, noise_variance: &Image<f32>) -> Image<Linear> {
-    let size = mean.size();
-    if size.rows < 4 * CELL || size.columns < 4 * CELL {
-        return mean.clone();
-    }
-    let smooth = Smooth::of(mean);
+/// Calms a mean whose rows `mean(row, its light)` gives, at least [`LEAST`] a side. `noise_variance` is the variance of noise in it, one value for
+/// each cell of [`CELL`] pixels.
+pub fn calm(
+    size: Size,
+    smooth: &Smooth,
+    noise_variance: &Image<f32>,
+    mean: impl Fn(usize, &mut [Linear]) + Sync,
+) -> Image<Linear> {
     let columns = size.columns;
     let mut out = Image::filled(size, Linear(0.0));
     // In bands that stay in the cores' caches, each with the rows that its windows reach.
@@ -33,14 +36,15 @@ pub fn calm(mean: &Image<Linear>, noise_variance: &Image<f32>) -> Image<Linear> 
         let first = band * BAND;
         let last = first + out.len() / columns;
         let (top, bottom) = (first.saturating_sub(REACH), (last + REACH).min(size.rows));
+        let mut means = vec![Linear(0.0); (bottom - top) * columns];
         let mut even = vec![0f32; (bottom - top) * columns];
         let mut power = even.clone();
         let mut squares = vec![0f32; columns];
-        for (row, (even, power)) in
-            (top..bottom).zip(even.chunks_exact_mut(columns).zip(power.chunks_exact_mut(columns)))
-        {
+        let lines = means.chunks_exact_mut(columns).zip(even.chunks_exact_mut(columns));
+        for (row, ((means, even), power)) in (top..bottom).zip(lines.zip(power.chunks_exact_mut(columns))) {
+            mean(row, means);
             smooth.row(row, even);
-            squares.iter_mut().zip(mean.row(row)).zip(&*even).for_each(|((q, m), s)| *q = (m.0 - s).powi(2));
+            squares.iter_mut().zip(&*means).zip(&*even).for_each(|((q, m), s)| *q = (m.0 - s).powi(2));
             window_mean(&squares, power);
         }
         let mut window = vec![0f32; columns];
@@ -53,9 +57,9 @@ pub fn calm(mean: &Image<Linear>, noise_variance: &Image<f32>) -> Image<Linear> 
                 window.iter_mut().zip(line).for_each(|(sum, v)| *sum += weight * v);
             }
             let noise = noise_variance.row((row / CELL).min(noise_variance.rows() - 1));
-            let even = &even[(row - top) * columns..][..columns];
-            let cells =
-                out.chunks_mut(CELL).zip(even.chunks(CELL)).zip(mean.row(row).chunks(CELL)).zip(window.chunks(CELL));
+            let here = (row - top) * columns..(row - top + 1) * columns;
+            let (even, means) = (&even[here.clone()], &means[here]);
+            let cells = out.chunks_mut(CELL).zip(even.chunks(CELL)).zip(means.chunks(CELL)).zip(window.chunks(CELL));
             for (cell, (((out, even), mean), power)) in cells.enumerate() {
                 let noise = MARGIN * noise[cell.min(noise.len() - 1)];
                 for (((out, even), mean), power) in out.iter_mut().zip(even).zip(mean).zip(power) {
@@ -68,24 +72,18 @@ pub fn calm(mean: &Image<Linear>, noise_variance: &Image<f32>) -> Image<Linear> 
     out
 }
 
-/// The smooth part: means of cells, rid of outliers and smoothed, then interpolated.
-pub fn smooth(mean: &Image<Linear>) -> Image<Linear> {
-    let smooth = Smooth::of(mean);
-    Image::from_rows(mean.size(), Linear(0.0), |row, out| smooth.row(row, bytemuck::cast_slice_mut(out)))
-}
-
-/// The smooth part as its cells, from which any row is interpolated.
-struct Smooth {
+/// The smooth part: means of cells, rid of outliers and smoothed, from which any row is interpolated.
+pub struct Smooth {
     cells: Image<f32>,
     /// Weights of four cells for each place across a cell.
     weights: [[f32; 4]; CELL],
 }
 
 impl Smooth {
-    fn of(mean: &Image<Linear>) -> Smooth {
-        let cells: Image<f32> = reduced(mean, CELL).map(|v| v.0);
+    /// `cells`: means over cells of [`CELL`] pixels each way.
+    pub fn of(cells: &Image<f32>) -> Smooth {
         let weights = std::array::from_fn(|j| cubic((j as f32 + 0.5) / CELL as f32 - 0.5).1);
-        Smooth { cells: binomial(&binomial(&median(&cells))), weights }
+        Smooth { cells: binomial(&binomial(&median(cells))), weights }
     }
 
     fn row(&self, row: usize, out: &mut [f32]) {
@@ -183,15 +181,19 @@ fn window_mean(values: &[f32], out: &mut [f32]) {
 }
 
 /// Variance of noise in each cell where there is only one frame: spatial variance of what is left after smoothing, its median over
-/// neighbours, so that dust stands out against it.
-pub fn spatial_variance(mean: &Image<Linear>) -> Image<f32> {
-    let smooth = smooth(mean);
-    let squares = Image::from_rows(mean.size(), 0f32, |row, out| {
-        for (value, (m, s)) in out.iter_mut().zip(mean.row(row).iter().zip(smooth.row(row))) {
-            *value = (m.0 - s.0).powi(2);
+/// neighbours, so that dust stands out against it. `mean` gives the frame's rows.
+pub fn spatial_variance(size: Size, smooth: &Smooth, mean: impl Fn(usize, &mut [Linear]) + Sync) -> Image<f32> {
+    let cells = Image::from_rows(Size::new(size.rows / CELL, size.columns / CELL), 0f32, |cell, out| {
+        let (mut means, mut even) = (vec![Linear(0.0); size.columns], vec![0f32; size.columns]);
+        for row in cell * CELL..(cell + 1) * CELL {
+            mean(row, &mut means);
+            smooth.row(row, &mut even);
+            for (sum, (means, even)) in out.iter_mut().zip(means.chunks_exact(CELL).zip(even.chunks_exact(CELL))) {
+                *sum += means.iter().zip(even).map(|(m, s)| (m.0 - s).powi(2)).sum::<f32>();
+            }
         }
+        out.iter_mut().for_each(|sum| *sum /= (CELL * CELL) as f32);
     });
-    let cells = reduced(&squares, CELL);
     Image::from_rows(cells.size(), 0f32, |row, out| {
         let mut near = Vec::with_capacity(81);
         for (column, value) in out.iter_mut().enumerate() {
@@ -207,18 +209,16 @@ pub fn spatial_variance(mean: &Image<Linear>) -> Image<f32> {
     })
 }
 
-/// Mean of squared differences in each cell between frames and their mean, as the variance of that mean.
+/// Variance of a mean over frames in each cell, from the cells' squared differences between frames and their mean, summed over the frames.
 pub fn variance_of_mean(squares: &Image<f32>, frames: usize) -> Image<f32> {
     let per_frame = 1.0 / ((frames - 1) * frames) as f32;
-    let cells = reduced(squares, CELL);
-    let size = Size::new(cells.rows(), cells.columns());
-    let raw = Image::from_vec(size, cells.pixels().par_iter().map(|s| s * per_frame).collect());
-    binomial(&raw).map(|v: f32| v.max(0.0))
+    binomial(&squares.map(|s| s * per_frame)).map(|v: f32| v.max(0.0))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::image::reduced;
     use rand::SeedableRng;
     use rand_distr::{Distribution, Normal};
 
@@ -242,7 +242,9 @@ mod tests {
     #[test]
     fn noise_goes_and_dust_stays() {
         let (truth, seen) = field(Size::new(400, 480), 0.008, 7);
-        let calmed = calm(&seen, &spatial_variance(&seen));
+        let row = |row: usize, out: &mut [Linear]| out.copy_from_slice(seen.row(row));
+        let smooth = Smooth::of(&reduced(&seen, CELL).map(|v| v.0));
+        let calmed = calm(seen.size(), &smooth, &spatial_variance(seen.size(), &smooth, row), row);
         let error = |image: &Image<Linear>| {
             let sum: f32 = image.pixels().iter().zip(truth.pixels()).map(|(a, b)| (a.0 - b.0).powi(2)).sum();
             (sum / truth.size().area() as f32).sqrt()
@@ -257,7 +259,9 @@ mod tests {
     #[test]
     fn a_smooth_field_is_kept() {
         let (truth, _) = field(Size::new(800, 960), 0.0, 1);
-        let kept = smooth(&truth);
+        let smooth = Smooth::of(&reduced(&truth, CELL).map(|v| v.0));
+        let kept =
+            Image::from_rows(truth.size(), Linear(0.0), |row, out| smooth.row(row, bytemuck::cast_slice_mut(out)));
         let worst = (0..800)
             .flat_map(|r| (0..960).map(move |c| (r, c)))
             .filter(|(r, c)| (*r as f32 - 60.0).hypot(*c as f32 - 90.0) > 40.0)

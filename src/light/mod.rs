@@ -3,6 +3,7 @@
 //! In: [`crate::frame::Frame`]s of the bare panel and of a plate. Out: an image of [`crate::units::Transmittance`] in the
 //! sensor's own coordinates, 1 where the panel is bare.
 
+mod average;
 pub mod blank;
 pub mod calm;
 pub mod divide;

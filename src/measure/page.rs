@@ -5,6 +5,7 @@
 use super::findings::{EdgeFound, FieldFound, Findings, PatchFound};
 use super::levels::{self, Standing};
 use crate::density::uncertainty::Shares;
+use crate::image::Image;
 use crate::report::axis::{Axis, plain};
 use crate::report::page::{bar, frame};
 use crate::report::picture::picture;
@@ -45,6 +46,10 @@ fn file(name: &str, found: &Findings) -> Markup {
     }
 }
 
+fn small(light: &Image<f32>) -> Vec<u8> {
+    light_jpeg(light.size(), SIDE, 85, |row, out| out.copy_from_slice(light.row(row)))
+}
+
 fn sharpness(edge: &EdgeFound, ppi: Option<f64>) -> Markup {
     let mut plot = Plot::new(
         format!("Modulation across the edge at {}", edge.at),
@@ -73,7 +78,7 @@ fn sharpness(edge: &EdgeFound, ppi: Option<f64>) -> Markup {
                 }
             }
             div {
-                (picture(&light_jpeg(&edge.light, SIDE, 85), &format!("The edge at {}", edge.at)))
+                (picture(&small(&edge.light), &format!("The edge at {}", edge.at)))
                 dl {
                     dt { "SFR50" } dd { (edge.found.sfr50.map_or("–".into(), |f| plain(f, 3))) (sure) " cycles a pixel, " (half(edge.sfr50_percent)) }
                     dt { "SFR10" } dd { (edge.found.sfr10.map_or("–".into(), |f| plain(f, 3))) " cycles a pixel, " (half(edge.sfr10_percent)) }

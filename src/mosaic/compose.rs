@@ -83,17 +83,11 @@ struct Scene<'a> {
 
 /// A tile for each cell: cut on cells of twice the size, then every small cell whose tile does not reach it is given to the
 /// tile that sees it deepest.
-fn labels(
-    store: &Store,
-    views: &[Option<View>],
-    grid: &Grid,
-    footprints: &[Footprint],
-    gains: &[f64],
-    light: &[f64],
-) -> Image<u16> {
+fn labels(grid: &Grid, footprints: &[Footprint], gains: &[f64], light: &[f64]) -> Image<u16> {
     let size = Size::new(grid.size.rows.div_ceil(2), grid.size.columns.div_ceil(2));
     let wide = Grid { step: 2.0 * grid.step, size, ..*grid };
-    let cut = seams::choose(&wide, &cover::footprints(store, views, &wide), gains, light);
+    let halved: Vec<Footprint> = footprints.par_iter().map(cover::halved).collect();
+    let cut = seams::choose(&wide, &halved, gains, light);
     Image::from_rows(grid.size, NOBODY, |row, out| {
         for (column, label) in out.iter_mut().enumerate() {
             let depth = |f: &Footprint| f.depth_at(row, column);
@@ -127,7 +121,7 @@ impl<'a> Scene<'a> {
         let footprints = cover::footprints(store, &views, &grid);
         let gains = placement.gains();
         let light: Vec<f64> = (0..store.len()).map(|k| store.exposure(k).unwrap_or(1.0) / gains[k]).collect();
-        let labels = labels(store, &views, &grid, &footprints, &gains, &light);
+        let labels = labels(&grid, &footprints, &gains, &light);
         let fields = level::fields(&footprints, &gains, &light);
         let full = store.size(Level::Full);
         let middle = Point::new(full.columns as f64 / 2.0, full.rows as f64 / 2.0);
@@ -202,24 +196,21 @@ impl<'a> Scene<'a> {
         let mut tiles: Vec<u16> = (-1..=1).flat_map(|r| (-1..=1).map(move |c| near(r, c))).collect();
         tiles.sort_unstable();
         tiles.dedup();
-        let patches: Vec<(u16, Patch)> =
-            tiles.iter().filter_map(|t| Some((*t, self.patch(*t, top, left, sources)?))).collect();
-        for y in 0..rows {
-            for x in 0..wide {
-                let at = Point::new(x as f64 + 0.5, y as f64 + 0.5);
-                let (mut sum, mut weights) = (0.0, 0.0);
-                for (tile, patch) in &patches {
-                    let weight = if patches.len() == 1 { 1.0 } else { share(*tile, at, &near) };
-                    if weight > 0.0
-                        && let Some(light) = patch.light(at)
-                    {
-                        sum += weight * light;
-                        weights += weight;
-                    }
+        let pixels: Vec<Point> =
+            (0..rows * wide).map(|k| Point::new((k % wide) as f64 + 0.5, (k / wide) as f64 + 0.5)).collect();
+        let seen: Vec<(u16, Vec<Option<f64>>)> =
+            tiles.iter().filter_map(|t| Some((*t, self.patch(*t, top, left, sources)?.light(&pixels)))).collect();
+        for (k, at) in pixels.iter().enumerate() {
+            let (mut sum, mut weights) = (0.0, 0.0);
+            for (tile, light) in &seen {
+                let weight = if seen.len() == 1 { 1.0 } else { share(*tile, *at, &near) };
+                if let Some(light) = light[k].filter(|_| weight > 0.0) {
+                    sum += weight * light;
+                    weights += weight;
                 }
-                if weights > 0.0 {
-                    out[y * columns + left + x] = Transmittance((sum / weights) as f32);
-                }
+            }
+            if weights > 0.0 {
+                out[k / wide * columns + left + k % wide] = Transmittance((sum / weights) as f32);
             }
         }
     }
@@ -268,19 +259,26 @@ struct Patch<'a> {
 }
 
 impl Patch<'_> {
-    /// Light at a place of the cell; none outside the tile. Between the corners everything is linear: over 16 pixels a lens's
+    /// Light at places of the cell; none outside the tile. Between the corners everything is linear: over 16 pixels a lens's
     /// bend is below a hundredth of a pixel.
-    fn light(&self, at: Point) -> Option<f64> {
-        let (u, v) = (at.x / CELL as f64, at.y / CELL as f64);
-        let [a, b, c, d] = self.corners;
-        let p = (a * (1.0 - u) + b * u) * (1.0 - v) + (c * (1.0 - u) + d * u) * v;
-        let inside = p.x > 0.0 && p.y > 0.0 && p.x < self.full.columns as f64 && p.y < self.full.rows as f64;
-        if !self.whole && !inside {
-            return None;
-        }
-        let [a, b, c, d] = self.factors;
-        let factor = (a * (1.0 - u) + b * u) * (1.0 - v) + (c * (1.0 - u) + d * u) * v;
-        Some(factor * self.kernel.sample(&self.source.light, p - self.source.offset) as f64)
+    fn light(&self, pixels: &[Point]) -> Vec<Option<f64>> {
+        let between = |at: &Point| (at.x / CELL as f64, at.y / CELL as f64);
+        let place = |at: &Point| {
+            let ((u, v), [a, b, c, d]) = (between(at), self.corners);
+            (a * (1.0 - u) + b * u) * (1.0 - v) + (c * (1.0 - u) + d * u) * v - self.source.offset
+        };
+        let places: Vec<Point> = pixels.iter().map(place).collect();
+        let values = self.kernel.sample_all(&self.source.light, &places);
+        let (w, h) = (self.full.columns as f64, self.full.rows as f64);
+        let inside = |p: Point| p.x > 0.0 && p.y > 0.0 && p.x < w && p.y < h;
+        let factor = |at: &Point| {
+            let ((u, v), [a, b, c, d]) = (between(at), self.factors);
+            (a * (1.0 - u) + b * u) * (1.0 - v) + (c * (1.0 - u) + d * u) * v
+        };
+        let light = |((at, place), value): ((&Point, &Point), f32)| {
+            (self.whole || inside(*place + self.source.offset)).then(|| factor(at) * value as f64)
+        };
+        pixels.iter().zip(&places).zip(values).map(light).collect()
     }
 }
 

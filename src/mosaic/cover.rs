@@ -42,6 +42,30 @@ impl Footprint {
     }
 }
 
+/// The same on a grid of cells twice as wide: means of four; only cells all of which the tile sees.
+pub fn halved(print: &Footprint) -> Footprint {
+    let (row, column) = (print.row / 2, print.column / 2);
+    let size = Size::new(
+        (print.row + print.light.rows()).div_ceil(2) - row,
+        (print.column + print.light.columns()).div_ceil(2) - column,
+    );
+    let four = |image: &Image<f32>, r: usize, c: usize| {
+        let at = |r: usize, c: usize| {
+            let (r, c) = (r.checked_sub(print.row)?, c.checked_sub(print.column)?);
+            (r < image.rows() && c < image.columns()).then(|| image.at(r, c))
+        };
+        let (r, c) = (2 * (row + r), 2 * (column + c));
+        let each = [at(r, c), at(r, c + 1), at(r + 1, c), at(r + 1, c + 1)];
+        0.25 * each.into_iter().map(|v| v.unwrap_or(f32::NAN)).sum::<f32>()
+    };
+    let of = |image: &Image<f32>| {
+        Image::from_rows(size, f32::NAN, |r, out| {
+            out.iter_mut().enumerate().for_each(|(c, v)| *v = four(image, r, c));
+        })
+    };
+    Footprint { tile: print.tile, row, column, light: of(&print.light), depth: of(&print.depth) }
+}
+
 /// Most cells of a grid: a few thousand a side, whatever the plate.
 const MOST_CELLS: f64 = 1.6e6;
 
@@ -109,17 +133,20 @@ fn footprint(store: &Store, tile: usize, view: &View, grid: &Grid) -> Option<Foo
     let middle = view.to_plate(Point::new(w / 2.0, h / 2.0));
     let kernel = Kernel::new(grid.step * view.sampling(middle) / scale);
     let short = w.min(h);
-    let mut light = Image::filled(Size::new(bottom - row, right - column), f32::NAN);
-    let mut depth = Image::filled(light.size(), 0f32);
-    for r in 0..light.rows() {
-        for c in 0..light.columns() {
-            let Some(p) = shown(view, grid.middle(row + r, column + c), size) else { continue };
-            let inside = p.x.min(p.y).min(w - p.x).min(h - p.y);
-            // Whole reduced pixels only: the last ones may be cut off.
-            if inside >= 0.5 * scale {
-                light.set(r, c, kernel.sample(&reduced, p * (1.0 / scale)));
-                depth.set(r, c, (inside / (0.1 * short)).min(1.0) as f32);
-            }
+    let size_px = Size::new(bottom - row, right - column);
+    let (mut light, mut depth) = (Image::filled(size_px, f32::NAN), Image::filled(size_px, 0f32));
+    for r in 0..size_px.rows {
+        let inside = |p: Point| p.x.min(p.y).min(w - p.x).min(h - p.y);
+        // Whole reduced pixels only: the last ones may be cut off.
+        let seen: Vec<(usize, Point)> = (0..size_px.columns)
+            .filter_map(|c| Some((c, shown(view, grid.middle(row + r, column + c), size)?)))
+            .filter(|(_, p)| inside(*p) >= 0.5 * scale)
+            .collect();
+        let places: Vec<Point> = seen.iter().map(|(_, p)| *p * (1.0 / scale)).collect();
+        let values = kernel.sample_all(&reduced, &places);
+        for ((c, p), value) in seen.into_iter().zip(values) {
+            light.set(r, c, value);
+            depth.set(r, c, (inside(p) / (0.1 * short)).min(1.0) as f32);
         }
     }
     Some(Footprint { tile, row, column, light, depth })
@@ -128,24 +155,22 @@ fn footprint(store: &Store, tile: usize, view: &View, grid: &Grid) -> Option<Foo
 /// The coarse plate: the mean of what tiles see of each cell, each multiplied by its gain and counting more the deeper the cell
 /// lies in it; not a number where none reaches.
 pub fn coarse(grid: &Grid, footprints: &[Footprint], gains: &[f64]) -> Image<f32> {
-    let mut sum = Image::filled(grid.size, 0f32);
-    let mut weight = Image::filled(grid.size, 0f32);
-    for f in footprints {
-        let gain = gains[f.tile] as f32;
-        for r in 0..f.light.rows() {
-            for c in 0..f.light.columns() {
-                let t = f.light.at(r, c);
-                if t.is_finite() {
-                    let (y, x) = (f.row + r, f.column + c);
-                    let w = f.depth.at(r, c) + 1e-3;
-                    sum.set(y, x, sum.at(y, x) + w * gain * t);
-                    weight.set(y, x, weight.at(y, x) + w);
-                }
+    Image::from_rows(grid.size, f32::NAN, |y, out| {
+        let mut sums = vec![[0f32; 2]; out.len()];
+        for f in footprints.iter().filter(|f| (f.row..f.row + f.light.rows()).contains(&y)) {
+            let gain = gains[f.tile] as f32;
+            let seen = f.light.row(y - f.row).iter().zip(f.depth.row(y - f.row));
+            for ([sum, weight], (t, depth)) in sums[f.column..].iter_mut().zip(seen).filter(|(_, (t, _))| t.is_finite())
+            {
+                let w = depth + 1e-3;
+                *sum += w * gain * t;
+                *weight += w;
             }
         }
-    }
-    let pixels = sum.pixels().iter().zip(weight.pixels()).map(|(s, w)| if *w > 0.0 { s / w } else { f32::NAN });
-    Image::from_vec(grid.size, pixels.collect())
+        for (out, [sum, weight]) in out.iter_mut().zip(sums).filter(|(_, [_, weight])| *weight > 0.0) {
+            *out = sum / weight;
+        }
+    })
 }
 
 /// Cells that no tile reaches take the value of one of the nearest that a tile does: whatever surrounds the plate, panel or mask, goes on

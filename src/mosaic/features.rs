@@ -48,9 +48,10 @@ pub fn find(roots: &Image<f32>) -> Features {
     let (dx, dy) = slopes(&gaussian(&density, 1.0));
     let texture = smaller_eigenvalue(&dx, &dy);
     let corners = best_of_cells(&texture);
+    let slopes = polar(&dx, &dy);
     let described: Vec<Vec<(Point, f64, Vec<f32>)>> = corners
         .par_iter()
-        .map(|&p| directions(&dx, &dy, p).into_iter().map(|turn| (p, turn, word(&dx, &dy, p, turn))).collect())
+        .map(|&p| directions(&slopes, p).into_iter().map(|turn| (p, turn, word(&slopes, p, turn))).collect())
         .collect();
     let all: Vec<_> = described.into_iter().flatten().collect();
     let words = DMatrix::from_iterator(WORD, all.len(), all.iter().flat_map(|(_, _, w)| w.iter().copied()));
@@ -114,17 +115,27 @@ fn between_pixels(texture: &Image<f32>, r: usize, c: usize) -> Point {
     Point::new(c as f64 + 0.5 + x, r as f64 + 0.5 + y)
 }
 
+/// Height and direction (0 to 2π, from x towards y) of each slope.
+fn polar(dx: &Image<f32>, dy: &Image<f32>) -> Image<[f32; 2]> {
+    Image::from_rows(dx.size(), [0f32; 2], |row, out| {
+        for (o, (x, y)) in out.iter_mut().zip(dx.row(row).iter().zip(dy.row(row))) {
+            let direction = y.atan2(*x);
+            *o = [(x * x + y * y).sqrt(), if direction < 0.0 { direction + TAU as f32 } else { direction }];
+        }
+    })
+}
+
 /// The direction, or two, that the slopes around a corner mostly have.
-fn directions(dx: &Image<f32>, dy: &Image<f32>, p: Point) -> Vec<f64> {
+fn directions(slopes: &Image<[f32; 2]>, p: Point) -> Vec<f64> {
     const BINS: usize = 36;
     let mut histogram = [0f64; BINS];
     let (row, column) = (p.y as isize, p.x as isize);
     for r in row - 9..=row + 9 {
         for c in column - 9..=column + 9 {
             let d2 = (r as f64 + 0.5 - p.y).powi(2) + (c as f64 + 0.5 - p.x).powi(2);
-            let (x, y) = (dx.at_clamped(r, c) as f64, dy.at_clamped(r, c) as f64);
-            let bin = y.atan2(x).rem_euclid(TAU) / TAU * BINS as f64;
-            let weight = x.hypot(y) * (-d2 / (2.0 * 4.5 * 4.5)).exp();
+            let [height, direction] = slopes.at_clamped(r, c).map(f64::from);
+            let bin = direction / TAU * BINS as f64;
+            let weight = height * (-d2 / (2.0 * 4.5 * 4.5)).exp();
             let (low, share) = (bin.floor(), bin.fract());
             histogram[low as usize % BINS] += weight * (1.0 - share);
             histogram[(low as usize + 1) % BINS] += weight * share;
@@ -149,7 +160,7 @@ fn directions(dx: &Image<f32>, dy: &Image<f32>, p: Point) -> Vec<f64> {
 }
 
 /// The surroundings of a corner, seen along its direction.
-fn word(dx: &Image<f32>, dy: &Image<f32>, p: Point, turn: f64) -> Vec<f32> {
+fn word(slopes: &Image<[f32; 2]>, p: Point, turn: f64) -> Vec<f32> {
     let mut word = vec![0f32; WORD];
     let (sin, cos) = turn.sin_cos();
     let reach = REACH.ceil() as isize;
@@ -163,9 +174,9 @@ fn word(dx: &Image<f32>, dy: &Image<f32>, p: Point, turn: f64) -> Vec<f32> {
             if u <= -1.0 || v <= -1.0 || u >= SQUARES as f64 || v >= SQUARES as f64 {
                 continue;
             }
-            let (gx, gy) = (dx.at_clamped(r, c) as f64, dy.at_clamped(r, c) as f64);
-            let height = gx.hypot(gy) * (-(ox * ox + oy * oy) / (2.0 * 10.0 * 10.0)).exp();
-            let bin = (gy.atan2(gx) - turn).rem_euclid(TAU) / TAU * DIRECTIONS as f64;
+            let [height, direction] = slopes.at_clamped(r, c).map(f64::from);
+            let height = height * (-(ox * ox + oy * oy) / (2.0 * 10.0 * 10.0)).exp();
+            let bin = (direction - turn).rem_euclid(TAU) / TAU * DIRECTIONS as f64;
             let (u0, v0, b0) = (u.floor(), v.floor(), bin.floor());
             for (du, wu) in [(0, 1.0 - (u - u0)), (1, u - u0)] {
                 for (dv, wv) in [(0, 1.0 - (v - v0)), (1, v - v0)] {

@@ -8,6 +8,7 @@
 
 use super::cover::Footprint;
 use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
 
 /// The ratio that two tiles show of each other.
 #[derive(Debug, Clone, Copy)]
@@ -31,15 +32,14 @@ const FLOOR: f64 = 0.002;
 const DARKEST: f32 = 0.004;
 /// Cells that an overlap must have to say anything.
 const LEAST_CELLS: usize = 30;
+/// Most of an overlap's cells that are looked at: the median of so many is sure to a hundredth of their spread.
+const MOST_CELLS: usize = 20_000;
 
 /// Solves for the gains of `count` tiles.
 pub fn solve(count: usize, footprints: &[Footprint], stated: impl Fn(usize) -> bool) -> Vec<f64> {
-    let mut ratios = Vec::new();
-    for (i, a) in footprints.iter().enumerate() {
-        for b in &footprints[i + 1..] {
-            ratios.extend(ratio(a, b));
-        }
-    }
+    let pairs: Vec<_> =
+        footprints.iter().enumerate().flat_map(|(i, a)| footprints[i + 1..].iter().map(move |b| (a, b))).collect();
+    let ratios: Vec<Ratio> = pairs.par_iter().filter_map(|(a, b)| ratio(a, b)).collect();
     let sigma = |tile: usize| if stated(tile) { STATED } else { UNSTATED };
     let mut logs = DVector::<f64>::zeros(count);
     // Absolute deviation by reweighting: twenty rounds bring a single odd tile out to a thousandth.
@@ -71,28 +71,31 @@ fn ratio(a: &Footprint, b: &Footprint) -> Option<Ratio> {
     let bottom = (a.row + a.light.rows()).min(b.row + b.light.rows());
     let left = a.column.max(b.column);
     let right = (a.column + a.light.columns()).min(b.column + b.light.columns());
-    let mut cells: Vec<(f64, f64)> = Vec::new();
+    let mut seen: Vec<(f32, f32)> = Vec::new();
     for row in top..bottom {
         for column in left..right {
             let (ta, tb) = (a.light.at(row - a.row, column - a.column), b.light.at(row - b.row, column - b.column));
             if ta > DARKEST && tb > DARKEST {
-                cells.push(((ta as f64 / tb as f64).ln(), ta.min(tb) as f64));
+                seen.push((ta, tb));
             }
         }
     }
-    if cells.len() < LEAST_CELLS {
+    let count = seen.len();
+    if count < LEAST_CELLS {
         return None;
     }
+    let some = seen.into_iter().step_by(count.div_ceil(MOST_CELLS));
+    let mut cells: Vec<(f64, f64)> = some.map(|(a, b)| ((a as f64 / b as f64).ln(), a.min(b) as f64)).collect();
     let log = weighted_median(&mut cells);
     let mut off: Vec<(f64, f64)> = cells.iter().map(|(l, w)| ((l - log).abs(), *w)).collect();
     let spread = 1.4826 * weighted_median(&mut off);
     // Neighbouring cells share what is wrong with the field: a hundred of them count as one.
-    let sigma = (FLOOR * FLOOR + spread * spread * 100.0 / cells.len() as f64).sqrt();
+    let sigma = (FLOOR * FLOOR + spread * spread * 100.0 / count as f64).sqrt();
     Some(Ratio { a: a.tile, b: b.tile, log, sigma })
 }
 
 fn weighted_median(cells: &mut [(f64, f64)]) -> f64 {
-    cells.sort_by(|p, q| p.0.total_cmp(&q.0));
+    cells.sort_unstable_by(|p, q| p.0.total_cmp(&q.0));
     let half = cells.iter().map(|c| c.1).sum::<f64>() / 2.0;
     let mut sum = 0.0;
     for (value, weight) in cells.iter() {

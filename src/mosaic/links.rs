@@ -81,7 +81,10 @@ const AGREES: f64 = 0.02;
 const SCALES: std::ops::Range<f64> = 0.85..1.18;
 /// Radians by which a corner's own direction may differ from the similarity's.
 const TURN_AGREES: f64 = 0.45;
+/// Most and fewest trials, and how likely all of them may miss.
 const TRIALS: usize = 1500;
+const LEAST_TRIALS: usize = 60;
+const MISSED: f64 = 1e-6;
 /// Share of the diagonal below which a shift is none.
 const STANDS_STILL: f64 = 0.006;
 
@@ -170,7 +173,10 @@ fn ransac(fa: &Features, fb: &Features, matches: &Matches, tolerance: f64) -> Op
     let place = |m: &(usize, usize)| (fa.places[m.0], fb.places[m.1]);
     let mut random = Pcg64Mcg::seed_from_u64(0x71_1e5);
     let mut best: Matches = Vec::new();
-    for _ in 0..TRIALS {
+    let mut trials = TRIALS;
+    let mut tried = 0;
+    while tried < trials {
+        tried += 1;
         let (i, j) = (random.random_range(0..matches.len()), random.random_range(0..matches.len()));
         let two = [place(&matches[i]), place(&matches[j])];
         if i == j || two[0].0.distance(two[1].0) < 2.0 * tolerance {
@@ -179,6 +185,10 @@ fn ransac(fa: &Features, fb: &Features, matches: &Matches, tolerance: f64) -> Op
         let Some(map) = Similarity::fit(two.iter()).filter(|m| SCALES.contains(&m.scale())) else { continue };
         let found = agreeing(&map, tolerance);
         if found.len() > best.len() {
+            // As many as find a pair of true matches with this certainty (Fischler & Bolles 1981).
+            let share = found.len() as f64 / matches.len() as f64;
+            let needed = MISSED.ln() / (1.0 - share * share).max(1e-12).ln();
+            trials = trials.min(needed.ceil() as usize).max(LEAST_TRIALS);
             best = found;
         }
     }

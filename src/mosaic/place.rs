@@ -32,8 +32,11 @@ pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Plac
     let fit = settle(&layout.model, found, None, &mut free)?.0;
 
     let upright = upright(&fit.model, store);
-    let gains = coarse_gains(store, &upright);
-    let (model, size_mm, bare) = onto_the_plate(store, &upright, &gains, size)?;
+    let grid = Grid::over(store, &upright.views());
+    let prints = footprints(store, &upright.views(), &grid);
+    let gains = gains::solve(store.len(), &prints, |k| store.exposure(k).is_some());
+    let (model, size_mm, bare) = onto_the_plate(&upright, &grid, &coarse(&grid, &prints, &gains), size)?;
+    drop(prints);
     let bare: Vec<f64> = gains.iter().map(|g| bare / g).collect();
 
     let (found, overlaps) = ties(store, &features, &model, Asking { level: Level::Full, search: 4, cell: 40 })?;
@@ -137,24 +140,15 @@ fn upright(model: &Model, store: &Store) -> Model {
     model.reframed(1.0, -(chosen as f64) * quarter, Point::default())
 }
 
-fn coarse_gains(store: &Store, model: &Model) -> Vec<f64> {
-    let views = model.views();
-    let grid = Grid::over(store, &views);
-    gains::solve(store.len(), &footprints(store, &views, &grid), |k| store.exposure(k).is_some())
-}
-
 /// Finds the plate on the coarse whole, and makes its millimetres the model's frame; gives the plate's size and the bare panel's
 /// transmittance too.
 fn onto_the_plate(
-    store: &Store,
     model: &Model,
-    gains: &[f64],
+    grid: &Grid,
+    seen: &Image<f32>,
     size: &PlateSize,
 ) -> Result<(Model, [f64; 2], f64), Fault> {
-    let views = model.views();
-    let grid = Grid::over(store, &views);
-    let prints = footprints(store, &views, &grid);
-    let seen = extended(coarse(&grid, &prints, gains));
+    let seen = extended(seen.clone());
     let seen = Image::from_vec(seen.size(), seen.into_vec().into_iter().map(Transmittance).collect());
     let straight = Lens::straight(seen.columns(), seen.rows());
     let outline = plate::find(&seen, size, Some(straight))?;

@@ -14,6 +14,7 @@
 use crate::geometry::Point;
 use crate::image::{Image, Size};
 use nalgebra::{Matrix2, SymmetricEigen, Vector2};
+use wide::f32x8;
 
 /// Pixels along a patch's side that are compared, and the margin that smoothing and slopes use up.
 pub const SIDE: usize = 48;
@@ -123,14 +124,16 @@ impl Patch {
 fn binomial(image: &Image<f32>) -> Image<f32> {
     const W: [f32; 5] = [1.0 / 16.0, 4.0 / 16.0, 6.0 / 16.0, 4.0 / 16.0, 1.0 / 16.0];
     let (rows, columns) = (image.rows() - 4, image.columns() - 4);
-    let mut out = Vec::with_capacity(rows * columns);
+    let mut out = vec![0f32; rows * columns];
     let mut line = vec![0f32; image.columns()];
-    for row in 0..rows {
+    for (row, out) in out.chunks_exact_mut(columns).enumerate() {
         line.fill(0.0);
         for (k, w) in W.iter().enumerate() {
             line.iter_mut().zip(image.row(row + k)).for_each(|(l, v)| *l += w * v);
         }
-        out.extend(line.windows(5).map(|v| v.iter().zip(W).map(|(v, w)| v * w).sum::<f32>()));
+        for (k, w) in W.iter().enumerate() {
+            out.iter_mut().zip(&line[k..]).for_each(|(o, v)| *o += w * v);
+        }
     }
     Image::from_vec(Size::new(rows, columns), out)
 }
@@ -140,25 +143,13 @@ fn binomial(image: &Image<f32>) -> Image<f32> {
 fn coarse(ours: &Patch, wide: &Image<f32>, search: usize) -> Option<Point> {
     let n = (SIDE * SIDE) as f64;
     let template: Vec<f32> = ours.values.iter().map(|v| *v as f32).collect();
+    let windows = Windows::of(wide);
     let mut best = (f64::MIN, 0, 0);
     for dy in 0..=2 * search {
         for dx in 0..=2 * search {
-            // Sums in lanes, so that the compiler can use vectors.
-            let (mut dot, mut sum, mut squares) = ([0f32; LANES], [0f32; LANES], [0f32; LANES]);
-            for (row, held) in template.chunks_exact(SIDE).enumerate() {
-                let seen = &wide.row(row + dy + 1)[dx + 1..dx + 1 + SIDE];
-                for (s, t) in seen.chunks_exact(LANES).zip(held.chunks_exact(LANES)) {
-                    for k in 0..LANES {
-                        dot[k] += s[k] * t[k];
-                        sum[k] += s[k];
-                        squares[k] += s[k] * s[k];
-                    }
-                }
-            }
-            let total = |lanes: [f32; LANES]| lanes.iter().map(|v| *v as f64).sum::<f64>();
-            let mean = total(sum) / n;
-            let spread = (total(squares) / n - mean * mean).max(1e-12).sqrt();
-            let likeness = total(dot) / (n * spread);
+            let (sum, squares) = windows.at(dy + 1, dx + 1);
+            let spread = (squares / n - (sum / n).powi(2)).max(1e-12).sqrt();
+            let likeness = product(&template, wide, dy + 1, dx + 1) / (n * spread);
             if likeness > best.0 {
                 best = (likeness, dy, dx);
             }
@@ -169,6 +160,47 @@ fn coarse(ours: &Patch, wide: &Image<f32>, search: usize) -> Option<Point> {
     let stands_out = likeness > STANDS_OUT / (n / CORRELATED_AREA).sqrt();
     let at = |d: usize| d as f64 - search as f64;
     (stands_out && inside(dy) && inside(dx)).then(|| Point::new(at(dx), at(dy)))
+}
+
+/// Sum of products of a patch and an image's part that begins at a place.
+fn product(template: &[f32], image: &Image<f32>, row: usize, column: usize) -> f64 {
+    let mut sum = f32x8::ZERO;
+    for (k, held) in template.chunks_exact(SIDE).enumerate() {
+        let seen = &image.row(row + k)[column..column + SIDE];
+        for (s, t) in seen.as_chunks::<LANES>().0.iter().zip(held.as_chunks::<LANES>().0) {
+            sum += f32x8::from(*s) * f32x8::from(*t);
+        }
+    }
+    sum.to_array().iter().map(|v| *v as f64).sum()
+}
+
+/// Sums of an image's values and of their squares from its corner on, from which those of any window are four numbers away.
+struct Windows {
+    sums: Image<[f64; 2]>,
+}
+
+impl Windows {
+    fn of(image: &Image<f32>) -> Windows {
+        let columns = image.columns() + 1;
+        let mut sums = vec![[0f64; 2]; (image.rows() + 1) * columns];
+        for row in 0..image.rows() {
+            let mut along = [0f64; 2];
+            for (column, v) in image.row(row).iter().enumerate() {
+                let v = *v as f64;
+                along = [along[0] + v, along[1] + v * v];
+                let above = sums[row * columns + column + 1];
+                sums[(row + 1) * columns + column + 1] = [above[0] + along[0], above[1] + along[1]];
+            }
+        }
+        Windows { sums: Image::from_vec(Size::new(image.rows() + 1, columns), sums) }
+    }
+
+    /// Sum, and sum of squares, of a patch's size from a place on.
+    fn at(&self, row: usize, column: usize) -> (f64, f64) {
+        let [a, b] = [row, row + SIDE].map(|r| [self.sums.at(r, column), self.sums.at(r, column + SIDE)]);
+        let part = |k: usize| b[1][k] - b[0][k] - a[1][k] + a[0][k];
+        (part(0), part(1))
+    }
 }
 
 /// One step of Gauss-Newton: the shift that best explains the difference by the mean slopes.

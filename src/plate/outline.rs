@@ -257,15 +257,15 @@ impl Fit {
                 if u.abs() < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 }
             };
             let p = self.parameters();
-            let mut jacobian = DMatrix::zeros(r.len(), p.len());
-            for k in 0..p.len() {
+            let slopes = |k: usize| {
                 let step = if k == 8 || k == 9 { 1e-6 } else { 1e-3 };
                 let mut q = p.clone();
                 q[k] += step;
-                for (i, moved) in self.with(&q).residuals(sides).iter().enumerate() {
-                    jacobian[(i, k)] = (moved - r[i]) / step;
-                }
-            }
+                let moved = self.with(&q).residuals(sides);
+                DVector::from_iterator(r.len(), moved.iter().zip(&r).map(|(moved, r)| (moved - r) / step))
+            };
+            let columns: Vec<DVector<f64>> = (0..p.len()).into_par_iter().map(slopes).collect();
+            let jacobian = DMatrix::from_columns(&columns);
             let weighted = DMatrix::from_fn(r.len(), p.len(), |i, k| jacobian[(i, k)] * weight(i));
             let mut normal = jacobian.transpose() * &weighted;
             let right = weighted.transpose() * DVector::from_vec(r);

@@ -8,6 +8,7 @@
 
 use crate::image::{Image, reduced};
 use crate::units::Transmittance;
+use rayon::prelude::*;
 
 /// Side of the cells that are read, in millimetres.
 const CELL_MM: f64 = 0.15;
@@ -92,6 +93,7 @@ fn stretches(cells: &Image<Transmittance>, side: usize, cell_mm: f64, band_mm: f
     }
     let step = (length - 2 * from) as f64 / STRETCHES as f64;
     (0..STRETCHES)
+        .into_par_iter()
         .filter_map(|i| {
             let along = from + (i as f64 * step) as usize..from + ((i + 1) as f64 * step) as usize;
             (edge..=reach - band)
@@ -110,14 +112,17 @@ fn stretches(cells: &Image<Transmittance>, side: usize, cell_mm: f64, band_mm: f
 
 /// Density of a band by its middle half, if that half is even; dust and scratches lie outside it.
 fn even(seen: &mut [f32]) -> Option<f64> {
-    seen.sort_unstable_by(f32::total_cmp);
-    let middle = &seen[seen.len() / 4..seen.len() - seen.len() / 4];
-    let mean = middle.iter().map(|t| *t as f64).sum::<f64>() / middle.len() as f64;
+    let (quarter, last) = (seen.len() / 4, seen.len() - seen.len() / 4 - 1);
+    let (_, low, beyond) = seen.select_nth_unstable_by(quarter, f32::total_cmp);
+    let low = *low;
+    let (within, high, _) = beyond.select_nth_unstable_by(last.checked_sub(quarter + 1)?, f32::total_cmp);
+    let sum = within.iter().chain([&low, &*high]).map(|t| *t as f64).sum::<f64>();
+    let mean = sum / (within.len() + 2) as f64;
     if mean <= 0.0 {
         return None;
     }
     // The quartiles of a normal distribution lie 1.349 standard deviations apart.
-    let spread = (middle[middle.len() - 1] - middle[0]) as f64 / 1.349;
+    let spread = (*high - low) as f64 / 1.349;
     (spread / mean / std::f64::consts::LN_10 < EVEN).then(|| -mean.log10())
 }
 

@@ -22,6 +22,13 @@ pub fn code(luminance: f64) -> u16 {
     (encode(luminance) * 65535.0).round() as u16
 }
 
+/// The luminance's code in 8 bits, looked up by the nearest of 65536 luminances: for pictures of millions of pixels.
+pub fn byte(luminance: f32) -> u8 {
+    static OF: LazyLock<Vec<u8>> =
+        LazyLock::new(|| (0..=65535u32).map(|k| (encode(f64::from(k) / 65535.0) * 255.0).round() as u8).collect());
+    OF[(luminance.clamp(0.0, 1.0) * 65535.0 + 0.5) as usize]
+}
+
 /// Luminance of every 16-bit code.
 pub static OF_CODE: LazyLock<Vec<f32>> =
     LazyLock::new(|| (0..=65535u32).map(|code| decode(f64::from(code) / 65535.0) as f32).collect());
@@ -50,6 +57,17 @@ mod tests {
         assert!((decode(0.5) - 0.214041).abs() < 5e-7);
         assert!((decode(128.0 / 255.0) - 0.215861).abs() < 5e-7);
         assert_eq!((code(0.0), code(1.0), code(2.0), code(-1.0)), (0, 65535, 65535, 0));
+    }
+
+    /// The curve is nowhere steeper than 12.92: half a step of the table is at most 12.92 × 255 ÷ 131070 of a code.
+    #[test]
+    fn a_byte_is_the_nearest_code() {
+        for k in 0..=100_000 {
+            let luminance = k as f32 / 100_000.0;
+            let exact = encode(luminance as f64) * 255.0;
+            assert!((f64::from(byte(luminance)) - exact).abs() <= 0.5 + 0.0252, "{luminance}");
+        }
+        assert_eq!((byte(-1.0), byte(2.0), byte(f32::NAN)), (0, 255, 0));
     }
 
     /// The standard's two branches meet only to about 1e-8 of light at 0.0031308, and the inverse there to the same.

@@ -16,18 +16,25 @@ const TO: f32 = 6.0;
 const PER_DENSITY: f32 = 8192.0;
 
 /// Positive codes against density, not yet rounded.
-#[derive(Debug, Clone)]
+#[derive(Clone)]
 pub(super) struct Table(Vec<f32>);
+
+/// What it was made from says more than its numbers.
+impl std::fmt::Debug for Table {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Table")
+    }
+}
 
 impl Table {
     /// From luminance against density.
-    pub(super) fn new(luminance: impl Fn(f64) -> f64) -> Table {
+    pub(super) fn new(luminance: impl Fn(f64) -> f64 + Sync) -> Table {
         let count = ((TO - FROM) * PER_DENSITY) as usize;
         let code = |k: usize| {
             let density = FROM as f64 + k as f64 / PER_DENSITY as f64;
             (lightness::encode(luminance(density)) * 65535.0) as f32
         };
-        Table((0..=count).map(code).collect())
+        Table((0..=count).into_par_iter().map(code).collect())
     }
 
     fn code(&self, density: f32) -> u16 {

@@ -14,7 +14,9 @@ use super::{lightness, render::Table};
 use crate::error::{Fault, Warning};
 use crate::record::DensityRecord;
 use crate::units::NetDensity;
+use rayon::prelude::*;
 use std::path::Path;
+use std::sync::LazyLock;
 
 /// ISO 6846: a paper's speed is read where it reaches this density above white (from memory).
 const SPEED_POINT: f64 = 0.60;
@@ -47,6 +49,15 @@ impl Tone {
         Ok(Tone { name, about: profile.about, scale, table })
     }
 
+    /// Built-in profiles in the order in which they are proposed, each with the densest above base that it tells apart.
+    fn proposed() -> &'static [(&'static str, f64)] {
+        static REACH: LazyLock<Vec<(&str, f64)>> = LazyLock::new(|| {
+            let reach = |name| Some((name, Scale::new(&profile::find(name, Path::new(".")).ok()?.1).ok()?.useful()[1]));
+            ["paper", "long", "study"].into_par_iter().filter_map(reach).collect()
+        });
+        &REACH
+    }
+
     /// Luminance of the print, 0 to 1.
     pub fn value(&self, density: NetDensity) -> f64 {
         self.scale.luminance(density.0 as f64)
@@ -63,13 +74,7 @@ impl Tone {
     /// Densities above base that the profile tells apart well: those which print between 90 % of the deepest black and 0.04 above
     /// white (ISO 6846), or the ends of a straight scale.
     pub fn useful(&self) -> [NetDensity; 2] {
-        let [low, high] = match &self.scale {
-            Scale::Paper { paper, exposure } => {
-                [exposure - paper.log_exposure(DARK_END * paper.black()), exposure - paper.log_exposure(LIGHT_END)]
-            }
-            Scale::Straight { black, white } => [*black, *white],
-        };
-        [NetDensity(low as f32), NetDensity(high as f32)]
+        self.scale.useful().map(|density| NetDensity(density as f32))
     }
 
     /// Density above base that prints as the paper's speed point, 0.60 above white; on a straight scale, as the same luminance.
@@ -90,12 +95,9 @@ impl Tone {
             _ if plate.p95 > high => "more than a twentieth",
             _ => return None,
         };
-        let holds = |name: &&&str| {
-            let tone = Tone::load(name, Path::new("."));
-            **name != self.name && tone.is_ok_and(|tone| (tone.useful()[1].0 + shift) as f64 >= plate.p95)
-        };
-        let mend = match ["paper", "long", "study"].iter().find(holds) {
-            Some(name) => format!("tone = \"{name}\" holds it"),
+        let holds = |(name, reach): &&(&str, f64)| *name != self.name && reach + shift as f64 >= plate.p95;
+        let mend = match Tone::proposed().iter().find(holds) {
+            Some((name, _)) => format!("tone = \"{name}\" holds it"),
             None => "print it from the negative's file by hand".to_string(),
         };
         let name = &self.name;
@@ -118,6 +120,15 @@ impl Scale {
         match &profile.straight {
             Some(keys) => Ok(Scale::Straight { black: keys.black, white: keys.white }),
             None => Err(Fault::new("it states no scale", "give [paper] and [printing], or [straight]")),
+        }
+    }
+
+    fn useful(&self) -> [f64; 2] {
+        match self {
+            Scale::Paper { paper, exposure } => {
+                [exposure - paper.log_exposure(DARK_END * paper.black()), exposure - paper.log_exposure(LIGHT_END)]
+            }
+            Scale::Straight { black, white } => [*black, *white],
         }
     }
 

@@ -13,6 +13,7 @@ use crate::positive::lightness;
 use fast_image_resize as fir;
 use image::codecs::jpeg::JpegEncoder;
 use image::{ExtendedColorType, ImageEncoder};
+use rayon::prelude::*;
 
 /// A picture being made smaller as its rows come.
 pub struct Shrink {
@@ -20,11 +21,9 @@ pub struct Shrink {
     side: usize,
     /// Blocks of this many pixels each way become one.
     block: usize,
-    /// Sums over the block row under way.
-    sums: Vec<f32>,
-    rows_in_sums: usize,
     rows_seen: usize,
-    blocks: Vec<f32>,
+    /// Sums over the blocks, as far as rows have come.
+    sums: Image<f32>,
 }
 
 impl Shrink {
@@ -32,71 +31,77 @@ impl Shrink {
     pub fn new(size: Size, side: usize) -> Self {
         let side = side.max(1);
         let block = (size.rows.max(size.columns) / (2 * side)).max(1);
-        let (rows, columns) = (size.rows.div_ceil(block), size.columns.div_ceil(block));
-        Shrink {
-            size,
-            side,
-            block,
-            sums: vec![0.0; columns],
-            rows_in_sums: 0,
-            rows_seen: 0,
-            blocks: Vec::with_capacity(rows * columns),
-        }
+        let blocks = Size::new(size.rows.div_ceil(block), size.columns.div_ceil(block));
+        Shrink { size, side, block, rows_seen: 0, sums: Image::filled(blocks, 0.0) }
     }
 
-    /// One row of positive codes.
-    pub fn codes(&mut self, row: &[u16]) {
+    /// The next rows, of positive codes.
+    pub fn codes(&mut self, rows: &[u16]) {
         let light: &[f32] = &lightness::OF_CODE;
-        self.take(row.iter().map(|code| light[*code as usize]), row.len());
+        let columns = self.size.columns;
+        assert_eq!(rows.len() % columns, 0, "rows of another picture");
+        self.take(rows.len() / columns, |row, line| {
+            line.iter_mut().zip(&rows[row * columns..]).for_each(|(v, code)| *v = light[*code as usize]);
+        });
     }
 
-    /// One row of linear light, of which 1 is shown as white.
-    pub fn light(&mut self, row: &[f32]) {
-        self.take(row.iter().map(|light| if light.is_nan() { 0.0 } else { light.clamp(0.0, 1.0) }), row.len());
+    /// The next so many rows, of linear light, of which 1 is shown as white: `fill(row among these, its light)`, on all cores.
+    pub fn light(&mut self, rows: usize, fill: impl Fn(usize, &mut [f32]) + Sync) {
+        self.take(rows, |row, line| {
+            fill(row, line);
+            line.iter_mut().for_each(|v| *v = if v.is_nan() { 0.0 } else { v.clamp(0.0, 1.0) });
+        });
     }
 
-    fn take(&mut self, row: impl Iterator<Item = f32>, length: usize) {
-        assert_eq!(length, self.size.columns, "a row of another picture");
-        if self.block == 1 {
-            self.blocks.extend(row);
-            self.rows_seen += 1;
-            return;
-        }
-        let (mut column, mut left) = (0, self.block);
-        for light in row {
-            self.sums[column] += light;
-            left -= 1;
-            if left == 0 {
-                (column, left) = (column + 1, self.block);
-            }
-        }
-        self.rows_in_sums += 1;
-        self.rows_seen += 1;
-        if self.rows_in_sums == self.block || self.rows_seen == self.size.rows {
-            let (block, columns, rows) = (self.block, self.size.columns, self.rows_in_sums);
-            for (column, sum) in self.sums.iter_mut().enumerate() {
-                let width = block.min(columns - column * block);
-                self.blocks.push(*sum / (width * rows) as f32);
-                *sum = 0.0;
-            }
-            self.rows_in_sums = 0;
-        }
+    /// Adds rows to the blocks that they lie in; each block's rows in their order, so that neither cores nor portions change a sum.
+    fn take(&mut self, rows: usize, fill: impl Fn(usize, &mut [f32]) + Sync) {
+        let (block, columns, blocks) = (self.block, self.size.columns, self.sums.columns());
+        let these = self.rows_seen..self.rows_seen + rows;
+        let touched = these.start / block..these.end.div_ceil(block);
+        let sums = &mut self.sums.pixels_mut()[touched.start * blocks..touched.end * blocks];
+        sums.par_chunks_mut(blocks.max(1)).zip(touched).for_each_init(
+            || vec![0f32; columns],
+            |line, (sums, at)| {
+                if block == 1 {
+                    return fill(at - these.start, sums);
+                }
+                for row in (at * block).max(these.start)..((at + 1) * block).min(these.end) {
+                    fill(row - these.start, line);
+                    let cells = line.chunks(block);
+                    sums.iter_mut().zip(cells).for_each(|(sum, cell)| *sum += cell.iter().sum::<f32>());
+                }
+            },
+        );
+        self.rows_seen += rows;
     }
 
     /// The small picture, linear light.
     pub fn finish(self) -> Image<f32> {
         assert_eq!(self.rows_seen, self.size.rows, "rows are missing");
-        let blocks = Size::new(self.size.rows.div_ceil(self.block), self.size.columns.div_ceil(self.block));
-        let image = Image::from_vec(blocks, self.blocks);
-        let long = self.size.rows.max(self.size.columns);
-        if long <= self.side || long == 0 {
+        let (size, side, block) = (self.size, self.side, self.block as f64);
+        let image = self.means();
+        let long = size.rows.max(size.columns);
+        if long <= side || long == 0 {
             return image;
         }
-        let small = |n: usize| ((n * self.side + long / 2) / long).max(1);
-        let target = Size::new(small(self.size.rows), small(self.size.columns));
+        let small = |n: usize| ((n * side + long / 2) / long).max(1);
         // The last blocks may be narrower than the rest: only the part of them that holds pixels counts.
-        let (width, height) = (self.size.columns as f64 / self.block as f64, self.size.rows as f64 / self.block as f64);
-        resample(&image, target, width, height)
+        let (width, height) = (size.columns as f64 / block, size.rows as f64 / block);
+        resample(&image, Size::new(small(size.rows), small(size.columns)), width, height)
+    }
+
+    fn means(self) -> Image<f32> {
+        if self.block == 1 {
+            return self.sums;
+        }
+        // The last blocks hold fewer rows and columns.
+        let pixels = |at: usize, of: usize| self.block.min(of - at * self.block);
+        Image::from_rows(self.sums.size(), 0f32, |row, out| {
+            let rows = pixels(row, self.size.rows);
+            for (column, (mean, sum)) in out.iter_mut().zip(self.sums.row(row)).enumerate() {
+                *mean = sum / (rows * pixels(column, self.size.columns)) as f32;
+            }
+        })
     }
 
     /// The small picture as a JPEG. `quality`: 1 to 100. `icc`: the profile of the sRGB curve in gray, or nothing, which readers take
@@ -109,14 +114,14 @@ impl Shrink {
 /// A positive as a small JPEG; see [`Shrink`].
 pub fn preview_jpeg(positive: &Image<u16>, side: usize, quality: u8, icc: &[u8]) -> Vec<u8> {
     let mut shrink = Shrink::new(positive.size(), side);
-    (0..positive.rows()).for_each(|row| shrink.codes(positive.row(row)));
+    shrink.codes(positive.pixels());
     shrink.jpeg(quality, icc)
 }
 
-/// Linear light as a small JPEG, such as a capture or a blank; light of 1 is white.
-pub fn light_jpeg(light: &Image<f32>, side: usize, quality: u8) -> Vec<u8> {
-    let mut shrink = Shrink::new(light.size(), side);
-    (0..light.rows()).for_each(|row| shrink.light(light.row(row)));
+/// Linear light as a small JPEG, such as a capture or a blank; light of 1 is white. `fill(row number, row)` gives its rows, on all cores.
+pub fn light_jpeg(size: Size, side: usize, quality: u8, fill: impl Fn(usize, &mut [f32]) + Sync) -> Vec<u8> {
+    let mut shrink = Shrink::new(size, side);
+    shrink.light(size.rows, fill);
     shrink.jpeg(quality, &[])
 }
 
@@ -134,8 +139,7 @@ fn resample(image: &Image<f32>, target: Size, width: f64, height: f64) -> Image<
 
 /// Linear light as a gray JPEG by the sRGB curve, at its own size; see [`Shrink::jpeg`].
 pub fn jpeg(light: &Image<f32>, quality: u8, icc: &[u8]) -> Vec<u8> {
-    let codes: Vec<u8> =
-        light.pixels().iter().map(|light| (lightness::encode(*light as f64) * 255.0).round() as u8).collect();
+    let codes: Vec<u8> = light.pixels().par_iter().map(|light| lightness::byte(*light)).collect();
     let mut out = Vec::new();
     let mut encoder = JpegEncoder::new_with_quality(&mut out, quality.clamp(1, 100));
     if !icc.is_empty() {
@@ -189,8 +193,11 @@ mod tests {
     fn pictures_keep_their_place() {
         let size = Size::new(1003, 777);
         let mut shrink = Shrink::new(size, 100);
-        for _ in 0..size.rows {
-            shrink.light(&(0..size.columns).map(|x| (x as f32 + 0.5) / size.columns as f32).collect::<Vec<_>>());
+        // In portions that end within blocks.
+        for portion in [1, 2, 500, 0, 500] {
+            shrink.light(portion, |_, row| {
+                row.iter_mut().enumerate().for_each(|(x, v)| *v = (x as f32 + 0.5) / size.columns as f32);
+            });
         }
         let small = shrink.finish();
         assert_eq!((small.rows(), small.columns()), (100, 77));

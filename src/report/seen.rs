@@ -31,13 +31,13 @@ pub fn drawn(seen: &Seen) -> Option<Vec<u8>> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::image::{Image, Size};
+    use crate::image::Size;
 
     #[test]
     fn the_outline_lies_where_it_was_found() {
         let size = Size::new(600, 800);
         let seen = Seen {
-            jpeg: crate::report::light_jpeg(&Image::filled(size, 0.2f32), 400, 85),
+            jpeg: crate::report::light_jpeg(size, 400, 85, |_, row| row.fill(0.2)),
             size,
             outline: [(100.0, 100.0), (700.0, 100.0), (700.0, 500.0), (100.0, 500.0)]
                 .map(|(x, y)| Point::new(x, y))

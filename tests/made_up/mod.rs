@@ -203,16 +203,13 @@ pub fn done(id: &str, tone: &Tone, size_mm: [f64; 2], strength: f32, seed: u64) 
         histogram,
         shift: 0.0,
         seen: Some(Seen {
-            jpeg: light_jpeg(&light, 800, 80),
+            jpeg: small(&light, 800, 80),
             size: Size::new(3024, 4032),
             outline: corners.to_vec(),
             corners: Some(corners),
             confidence: 0.97,
         }),
-        light: Some(LightPictures {
-            before_jpeg: light_jpeg(&light, 640, 80),
-            after_jpeg: light_jpeg(&divided, 640, 80),
-        }),
+        light: Some(LightPictures { before_jpeg: small(&light, 640, 80), after_jpeg: small(&divided, 640, 80) }),
         tiles: None,
     }
 }
@@ -309,7 +306,7 @@ pub fn session() -> SessionReport {
         }],
         warnings: vec![Warning::new("blank-drift", "the panel lost 1.4 % between the first blank and the last; let it warm up for a quarter of an hour")],
         blank: Some(BlankReport {
-            jpeg: light_jpeg(&blank, 400, 85),
+            jpeg: small(&blank, 400, 85),
             facts: vec![
                 ("Frames".into(), "3, averaged".into()),
                 ("Darkest corner".into(), "61 % of the brightest part".into()),
@@ -346,4 +343,8 @@ pub fn hostile() -> SessionReport {
         plate.message = WORDS.into();
     }
     session
+}
+
+fn small(light: &Image<f32>, side: usize, quality: u8) -> Vec<u8> {
+    light_jpeg(light.size(), side, quality, |row, out| out.copy_from_slice(light.row(row)))
 }
