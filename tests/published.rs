@@ -21,8 +21,8 @@ fn plates(www: &Path) -> Vec<String> {
     canvases.iter().map(|canvas| canvas["label"]["none"][0].as_str().unwrap().to_string()).collect()
 }
 
-/// Pictures that an info.json promises: IIIF Image API 3.0, 5.3 (sizes) and 5.4 (tiles, whose places its Implementation Notes, 3, give), by their
-/// canonical paths (4.8), and the largest view that level 0 must have (Compliance, 3.2).
+/// Pictures that an info.json promises: IIIF Image API 3.0, 5.3 (sizes) and 5.4 (tiles, whose places its Implementation Notes, 3, give), by
+/// their canonical paths (4.8), and the largest view that level 0 must have (Compliance, 3.2).
 fn promised(folder: &Path) -> BTreeSet<PathBuf> {
     let info = json(&folder.join("info.json"));
     let number = |value: &Value| value.as_u64().unwrap() as usize;

@@ -44,7 +44,7 @@ pub struct Site<'a> {
     pub in_part: bool,
 }
 
-/// Writes manifest.json, and ID/ with the tiles of each plate's positive in `out`. A plate's info.json and the manifest are written last, so
+/// Writes manifest.json, and ID/ with the tiles of each plate's positive in `out`. A plate's info.json and the manifest come last, so
 /// that they never speak of what is not there; what an earlier run has published and the manifest no longer leads to is removed after them.
 /// Fails where a positive cannot be read, a file cannot be written, or a run in part does not fit what is published there.
 pub fn publish(
