@@ -3,7 +3,7 @@
 use super::{To, camera, date, significant};
 use crate::calibrate::steps::{self, Light, Step, Use};
 use crate::calibrate::strip;
-use crate::calibrate::tablet::{Held, Known, hold};
+use crate::calibrate::tablet::{Held, Known, anchor, hold};
 use crate::cli::Outcome;
 use crate::error::{Error, Fault, InFile, Warning};
 use crate::frame::profile::{CaptureProfile, Fit};
@@ -181,7 +181,10 @@ fn tablet(
             }
         }
     })();
-    let steps::Read { steps, overshoot } = steps.in_file(file)?;
+    let steps::Read { mut steps, overshoot } = steps.in_file(file)?;
+    if args.blank.is_empty() {
+        anchor(&mut steps, known);
+    }
     if let Some(share) = overshoot.filter(|share| *share > SHARPENED) {
         warnings.push(Warning::new(
             "sharpened",
@@ -253,7 +256,7 @@ fn risks(args: &Args, held: &Held) -> Vec<Warning> {
     if args.blank.is_empty() {
         warnings.push(Warning::new(
             "no-blank",
-            "without a blank the panel's fall-off stands in the densities; give --blank",
+            "without a blank the panel's level is taken from the clearest step, and its fall-off stands in the densities; give --blank",
         ));
     }
     if let Some(ratio) = held.steep() {
