@@ -7,6 +7,7 @@
 
 use crate::archive::{atomic, digest};
 use crate::error::{Error, Fault, InFile};
+use crate::frame::CaptureProfile;
 use crate::notes::{Plate, Session};
 use crate::record::FileDigest;
 use rayon::prelude::*;
@@ -94,6 +95,8 @@ fn hold(path: &Path, out: &Path) -> Result<Option<File>, Error> {
 #[derive(Default)]
 pub struct Inputs {
     files: BTreeMap<PathBuf, String>,
+    /// Those of them that are capture and tone profiles; built-in ones are the program's.
+    pub profiles: Vec<PathBuf>,
     program: String,
 }
 
@@ -101,14 +104,19 @@ impl Inputs {
     /// A file that cannot be read has none; the work that needs it will say so.
     pub fn read(session: &Session, plates: &[&Plate]) -> Inputs {
         let copy = &session.copy;
+        let capture = session.profile_path(&copy.profile);
+        let capture = capture.or_else(|| CaptureProfile::file(&copy.profile, &session.folder));
+        let tone = session.profile_path(&session.positive.tone);
+        let profiles: Vec<PathBuf> = capture.into_iter().chain(tone).collect();
         let files: BTreeSet<&PathBuf> = (copy.blanks.iter().chain(&copy.darks))
             .chain(copy.opaque.iter().map(|o| &o.capture))
             .chain(plates.iter().flat_map(|p| p.captures.iter().flatten()))
+            .chain(&profiles)
             .collect();
         let files: Vec<&PathBuf> = files.into_iter().collect();
         let known = || files.par_iter().filter_map(|f| Some(((*f).clone(), digest::sha256(f).ok()?))).collect();
         let (files, program) = rayon::join(known, program);
-        Inputs { files, program }
+        Inputs { files, profiles, program }
     }
 
     /// As records name them.
@@ -122,8 +130,9 @@ impl Inputs {
         let copy = &session.copy;
         let opaque = copy.opaque.as_ref().map(|o| (self.named(session, [&o.capture]), o.rect_px));
         let text = format!(
-            "{}\n{settings}\n{:?}\n{:?}\n{opaque:?}",
+            "{}\n{settings}\n{:?}\n{:?}\n{:?}\n{opaque:?}",
             self.program,
+            self.named(session, &self.profiles),
             self.named(session, &copy.blanks),
             self.named(session, &copy.darks),
         );

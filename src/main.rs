@@ -1,7 +1,7 @@
 //! Parses the command line, runs the command, prints what it says, sets the exit status.
 
 use clap::Parser;
-use hyaline::cli::{self, Cli, Outcome};
+use hyaline::cli::{self, Cli, Common, Outcome};
 use std::io::{ErrorKind, Write};
 use std::process::ExitCode;
 
@@ -16,7 +16,7 @@ fn main() -> ExitCode {
         let _ = rayon::ThreadPoolBuilder::new().num_threads(jobs.into()).build_global();
     }
     let outcome = cli::run(&cli);
-    let printed = print(&outcome, cli.common.json);
+    let printed = print(&outcome, &cli.common);
     if let Err(e) = &printed
         && e.kind() != ErrorKind::BrokenPipe
     {
@@ -30,9 +30,9 @@ fn main() -> ExitCode {
 }
 
 /// A reader that closed the pipe has what it wanted: not an error worth a message.
-fn print(outcome: &Outcome, json: bool) -> std::io::Result<()> {
+fn print(outcome: &Outcome, common: &Common) -> std::io::Result<()> {
     let mut out = std::io::stdout().lock();
-    if json {
+    if common.json {
         let errors: Vec<String> = outcome.errors.iter().map(ToString::to_string).collect();
         let mut document = outcome.json.clone();
         match &mut document {
@@ -44,6 +44,9 @@ fn print(outcome: &Outcome, json: bool) -> std::io::Result<()> {
         serde_json::to_writer_pretty(&mut out, &document)?;
         writeln!(out)?;
     } else {
+        if !common.quiet {
+            out.write_all(outcome.summary.as_bytes())?;
+        }
         out.write_all(outcome.text.as_bytes())?;
     }
     out.flush()

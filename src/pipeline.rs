@@ -498,6 +498,7 @@ fn record(
     let captures = plate.captures.iter().flatten();
     let mut files: Vec<&PathBuf> = captures.chain(&done.blanks).chain(&done.darks).collect();
     files.extend(session.copy.opaque.iter().map(|o| &o.capture));
+    files.extend(&run.inputs.profiles);
     files.dedup();
     let inputs = files.par_iter().map(|f| run.inputs.of(session, f)).collect::<Result<Vec<_>, Error>>()?;
     let above = |share: f64| round(done.histogram.percentile(share) - standing.density, 4);

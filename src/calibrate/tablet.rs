@@ -145,6 +145,14 @@ pub struct Held {
     pub range: [f64; 2],
 }
 
+/// Shifts densities that stand on no blank, so that the clearest step that can be used reads what it is known to be: where a mask covers the
+/// bare panel, nothing else in the frame tells its level.
+pub fn anchor(steps: &mut [Step], known: &Known) {
+    let Some(k) = steps.iter().position(|s| s.use_of == Use::Good) else { return };
+    let off = known.densities[k] - steps[k].density;
+    steps.iter_mut().for_each(|s| s.density += off);
+}
+
 /// Holds the steps of one or more frames (each as many as the tablet has) against what is known. A step counts where every frame shows it well.
 pub fn hold(frames: &[Vec<Step>], known: &Known, with_glare: bool) -> Result<Held, Fault> {
     let n = frames.len() as f64;

@@ -22,7 +22,7 @@ pub struct Args {
 
 pub fn run(args: &Args, common: &Common) -> Outcome {
     match packed(args, common) {
-        Ok(packed) => Outcome { text: text(&packed), json: json(&packed), errors: Vec::new() },
+        Ok(packed) => Outcome { summary: told(&packed), json: json(&packed), ..Outcome::default() },
         Err(errors) => Outcome::failed(errors),
     }
 }
@@ -31,11 +31,11 @@ fn packed(args: &Args, common: &Common) -> Result<Packed, Vec<Error>> {
     let session = notes::load(&args.session)?;
     let out = args.out.clone().unwrap_or_else(|| session.folder.join("out"));
     let contents = Contents { session: &session.folder, out: &out, about: &session.about };
-    let progress = Bytes::new("packing", common.quiet || common.json);
+    let progress = Bytes::new("packing", common.silent());
     pack(contents, &args.to, &progress)
 }
 
-fn text(packed: &Packed) -> String {
+fn told(packed: &Packed) -> String {
     let size = indicatif::DecimalBytes(packed.bytes);
     let mut text = format!("{}: {} files, {size}, SHA-512\n", packed.bag.display(), packed.files);
     if packed.kept > 0 {

@@ -15,22 +15,20 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
         Ok(session) => session,
         Err(errors) => return Outcome::failed(errors),
     };
-    let checked = match batch::check(&session, &args.session.plates, common.quiet || common.json) {
+    let checked = match batch::check(&session, &args.session.plates, common.silent()) {
         Ok(checked) => checked,
         Err(errors) => return Outcome::failed(errors),
     };
-    let mut text: String =
-        checked.warnings.iter().map(|(of, w)| format!("{of}  {}: {}\n", w.code, w.message)).collect();
-    if checked.warnings.is_empty() && checked.errors.is_empty() {
-        text = format!("{} plates: nothing stands against digitizing them\n", checked.plates);
-    }
+    let clean = checked.warnings.is_empty() && checked.errors.is_empty();
+    let summary = clean.then(|| format!("{} plates: nothing stands against digitizing them\n", checked.plates));
     let warnings: Vec<_> = checked
         .warnings
         .iter()
         .map(|(of, w)| serde_json::json!({ "of": of, "code": w.code, "message": w.message }))
         .collect();
     Outcome {
-        text,
+        summary: summary.unwrap_or_default(),
+        text: checked.warnings.iter().map(|(of, w)| format!("{of}  {}: {}\n", w.code, w.message)).collect(),
         json: serde_json::json!({ "plates": checked.plates, "warnings": warnings }),
         errors: checked.errors,
     }

@@ -62,7 +62,7 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
         Err(error) => return error.into(),
     };
     let out = out_folder(&session, args.out.as_deref());
-    let progress = Progress::new(wanted.len(), common.quiet || common.json);
+    let progress = Progress::new(wanted.len(), common.silent());
     let _held = match out.is_dir().then(|| Kept::open(&out, false)).transpose() {
         Ok(held) => held,
         Err(error) => return error.into(),
@@ -74,7 +74,7 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
         errors.extend(listed.err());
     }
     let json = serde_json::json!({ "comparisons": done.iter().map(|d| &d.comparison).collect::<Vec<_>>() });
-    Outcome { text: if common.quiet { String::new() } else { told(&done, &out) }, json, errors }
+    Outcome { summary: told(&done, &out), json, errors, ..Outcome::default() }
 }
 
 /// The plates that the command line names, or the brackets of the notes.

@@ -13,5 +13,5 @@ pub fn run(args: &Args) -> Outcome {
     let mut script = Vec::new();
     clap_complete::generate(args.shell, &mut Cli::command(), "hyaline", &mut script);
     let text = String::from_utf8_lossy(&script).into_owned();
-    Outcome { json: serde_json::json!({ "script": text }), text, errors: Vec::new() }
+    Outcome { json: serde_json::json!({ "script": text }), text, ..Outcome::default() }
 }

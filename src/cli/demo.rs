@@ -18,7 +18,7 @@ pub struct Args {
 
 pub fn run(args: &Args, common: &Common) -> Outcome {
     let say = |what: &str| {
-        if !common.quiet && !common.json {
+        if !common.silent() {
             eprintln!("making {what}");
         }
     };
@@ -31,15 +31,13 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
         return made;
     }
     if args.captures_only {
-        let text = format!("{}A made-up session lies in {}\n", made.text, args.dir.display());
+        let summary = format!("{}A made-up session lies in {}\n", made.summary, args.dir.display());
         let json = serde_json::json!({ "session": args.dir, "calibration": made.json });
-        return Outcome { text, json, errors: Vec::new() };
+        return Outcome { summary, json, ..Outcome::default() };
     }
     let session = SessionArgs { session: args.dir.clone(), out: None, plates: Vec::new(), force: false, fresh: false };
     let mut done = digitize::run(&digitize::Args { session, deflate: false, timings: false }, common);
-    if !common.quiet {
-        done.text.insert_str(0, &made.text);
-    }
+    done.summary.insert_str(0, &made.summary);
     done.json["calibration"] = made.json;
     done
 }
@@ -69,13 +67,17 @@ fn profile(dir: &Path, common: &Common) -> Outcome {
         to,
     ];
     let tablet = calibrate::typed(&tablet.concat(), common);
-    let mut text = response.text + &tablet.text;
+    let mut summary = response.summary + &tablet.summary;
     let off = |step: &serde_json::Value| step["difference"].as_f64().map(f64::abs);
     let steps = tablet.json["steps"].as_array().map(Vec::as_slice).unwrap_or_default();
     if let Some(worst) = steps.iter().filter_map(off).reduce(f64::max) {
-        let _ =
-            writeln!(text, "  {} steps read, {} D off at most before they are corrected", steps.len(), plain(worst, 4));
+        let _ = writeln!(
+            summary,
+            "  {} steps read, {} D off at most before they are corrected",
+            steps.len(),
+            plain(worst, 4)
+        );
     }
     let json = serde_json::json!({ "response": response.json, "tablet": tablet.json });
-    Outcome { text, json, errors: tablet.errors }
+    Outcome { summary, json, errors: tablet.errors, ..Outcome::default() }
 }

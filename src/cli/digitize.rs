@@ -38,16 +38,13 @@ fn session_into_out(session: &Session, args: &Args, common: &Common) -> Outcome 
         plates: args.session.plates.clone(),
         force: args.session.force,
         fresh: args.session.fresh,
-        quiet: common.quiet || common.json,
+        quiet: common.silent(),
         compression: if args.deflate { Compression::Deflate } else { Compression::None },
     };
     match batch::digitize(session, &options) {
         Ok(done) => Outcome {
-            text: {
-                let told = if common.quiet { String::new() } else { batch::told(&done, &options.out) };
-                let timings = args.timings.then(|| timing_table(&done.timings));
-                told + &timings.unwrap_or_default()
-            },
+            summary: batch::told(&done, &options.out),
+            text: if args.timings { timing_table(&done.timings) } else { String::new() },
             json: {
                 let mut json = serde_json::to_value(report::summary(&done.report)).unwrap_or_default();
                 json["kept"] = done.kept.clone().into();

@@ -20,8 +20,8 @@ pub fn run(args: &Args) -> Outcome {
         (name.clone(), command.clone().name(name))
     }));
     let (written, errors) = crate::error::all(pages.into_iter().map(|(name, page)| write(&args.dir, &name, page)));
-    let text = written.iter().map(|path| format!("{}\n", path.display())).collect();
-    Outcome { text, json: serde_json::json!({ "pages": written }), errors }
+    let summary = written.iter().map(|path| format!("{}\n", path.display())).collect();
+    Outcome { summary, json: serde_json::json!({ "pages": written }), errors, ..Outcome::default() }
 }
 
 fn write(dir: &Path, name: &str, page: Command) -> Result<PathBuf, Error> {

@@ -106,7 +106,8 @@ pub fn run(args: &Args, _: &Common) -> Outcome {
         json
     });
     let json = serde_json::json!({ "files": json.collect::<Vec<_>>(), "caution": levels::CAUTION });
-    Outcome { text: found.iter().map(|(file, found)| text(file, found)).collect(), json, errors }
+    let text = found.iter().map(|(file, found)| text(file, found)).collect();
+    Outcome { text, json, errors, ..Outcome::default() }
 }
 
 fn one(file: &Path, args: &Args, profile: &CaptureProfile) -> Result<Findings, Fault> {

@@ -38,12 +38,19 @@ pub struct Common {
     /// One JSON document on standard output, nothing else there
     #[arg(long, global = true)]
     pub json: bool,
-    /// No progress and no messages, only errors
+    /// No progress and no messages, only errors and what was asked for
     #[arg(long, global = true)]
     pub quiet: bool,
     /// Threads to work with (all cores without it)
     #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
     pub jobs: Option<u16>,
+}
+
+impl Common {
+    /// Whether nobody waits for what a run tells on its way.
+    pub fn silent(&self) -> bool {
+        self.quiet || self.json
+    }
 }
 
 /// The session to work on, and where its results go.
@@ -128,9 +135,11 @@ pub enum Command {
 /// What a command did: for people, for programs, and what went wrong.
 #[derive(Debug, Default)]
 pub struct Outcome {
-    /// For standard output, unless `--json`.
+    /// What was done and found on the way: for standard output, unless `--quiet` or `--json`.
+    pub summary: String,
+    /// What was asked for, such as readings, a record or a script: for standard output, unless `--json`.
     pub text: String,
-    /// The same for programs.
+    /// Both for programs.
     pub json: serde_json::Value,
     /// Each makes the exit status 1.
     pub errors: Vec<Error>,
@@ -139,7 +148,7 @@ pub struct Outcome {
 impl Outcome {
     /// A command that could not begin.
     pub fn failed(errors: Vec<Error>) -> Self {
-        Outcome { text: String::new(), json: serde_json::Value::Null, errors }
+        Outcome { errors, ..Outcome::default() }
     }
 }
 

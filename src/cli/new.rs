@@ -79,11 +79,11 @@ fn drafted(args: &Args) -> Result<Outcome, Vec<Error>> {
         atomic::write_whole(&file, notes.as_bytes()).map_err(one)?;
     }
     let shown = args.dir.join(file.file_name().unwrap_or_default());
-    let text = match args.dry_run {
-        true => format!("{notes}\n{}", remarked(&table(&draft))),
-        false => format!("{}{}", table(&draft), next(&draft, &shown)),
+    let (summary, text) = match args.dry_run {
+        true => (String::new(), format!("{notes}\n{}", remarked(&table(&draft)))),
+        false => (table(&draft) + &next(&draft, &shown), String::new()),
     };
-    Ok(Outcome { text, json: json(&draft, &shown, &notes, !args.dry_run), errors: draft.errors })
+    Ok(Outcome { summary, text, json: json(&draft, &shown, &notes, !args.dry_run), errors: draft.errors })
 }
 
 /// The notes' path, once it is sure that nothing stands there.

@@ -95,7 +95,7 @@ pub fn run(args: &Args) -> Outcome {
         Err(fault) => return Error::new(Path::new("plan"), fault).into(),
     };
     let told = Told { args, name, wanted, ladder: args.ppi.is_none().then(|| plan::ladder(&wanted)), plan: chosen };
-    let mut outcome = Outcome { text: told.text(), json: told.json(), errors: Vec::new() };
+    let mut outcome = Outcome { text: told.text(), json: told.json(), ..Outcome::default() };
     if let Some(path) = &args.svg {
         let drawing = template::svg(&told.plan, &wanted, name);
         match archive::atomic::write_whole(path, drawing.as_bytes()) {

@@ -4,9 +4,9 @@ use super::{Common, Outcome};
 use crate::error::{Error, Fault};
 use crate::notes;
 use crate::progress::Progress;
-use crate::publish::{Published, publish};
+use crate::publish::{Publication, Published, Site, publish};
 use crate::record::PlateRecord;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 #[derive(Debug, clap::Args)]
 pub struct Args {
@@ -22,7 +22,7 @@ pub struct Args {
     /// Where the results are, if not in out/ beside the notes
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
-    /// Only this plate (may be given several times)
+    /// Only this plate (may be given several times); what is published of others stays
     #[arg(long = "plate", value_name = "ID")]
     pub plates: Vec<String>,
 }
@@ -74,13 +74,14 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
     if records.is_empty() {
         return Outcome::failed(errors);
     }
-    let progress = Progress::new(records.len(), common.quiet || common.json);
+    let progress = Progress::new(records.len(), common.silent());
     let begun = |id: &str| progress.stage(id, "cutting into tiles");
-    let published = publish(&session.about, &records, &out, &args.url, &args.to, &begun);
+    let site = Site { to: &args.to, url: &args.url, in_part: !args.plates.is_empty() };
+    let done = publish(&session, &records, &out, &site, &begun);
     progress.done();
-    match published {
-        Ok(published) => {
-            Outcome { text: text(args, &published), json: json(&args.to, &args.url, &published, &records), errors }
+    match done {
+        Ok(done) => {
+            Outcome { summary: told(&site, &done), json: json(&site, &done, &records), errors, ..Outcome::default() }
         }
         Err(error) => {
             errors.push(error);
@@ -89,23 +90,25 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
     }
 }
 
-fn text(args: &Args, published: &[Published]) -> String {
-    let mut text: String = published.iter().map(|p| format!("{}  {} pictures\n", p.id, p.tiles)).collect();
-    text.push_str(&format!(
-        "{} is ready; put it where {} leads, and give viewers {}/manifest.json\n",
-        args.to.display(),
-        args.url,
-        args.url
-    ));
+fn told(site: &Site, done: &Publication) -> String {
+    let mut text: String = done.plates.iter().map(|p| format!("{}  {} pictures\n", p.id, p.tiles)).collect();
+    text.extend(done.kept.iter().map(|id| format!("{id}  as it was published before\n")));
+    if done.removed > 0 {
+        text.push_str(&format!("{} files of an earlier publication removed\n", done.removed));
+    }
+    let (to, url) = (site.to.display(), site.url);
+    text.push_str(&format!("{to} is ready; put it where {url} leads, and give viewers {url}/manifest.json\n"));
     text
 }
 
-fn json(to: &Path, url: &str, published: &[Published], records: &[PlateRecord]) -> serde_json::Value {
+fn json(site: &Site, done: &Publication, records: &[PlateRecord]) -> serde_json::Value {
     let plate =
         |(p, r): (&Published, &PlateRecord)| serde_json::json!({ "id": p.id, "pictures": p.tiles, "pixels": r.pixels });
     serde_json::json!({
-        "folder": to,
-        "manifest": format!("{url}/manifest.json"),
-        "plates": published.iter().zip(records).map(plate).collect::<Vec<_>>(),
+        "folder": site.to,
+        "manifest": format!("{}/manifest.json", site.url),
+        "plates": done.plates.iter().zip(records).map(plate).collect::<Vec<_>>(),
+        "kept": done.kept,
+        "removed": done.removed,
     })
 }

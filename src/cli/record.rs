@@ -14,7 +14,7 @@ pub struct Args {
 
 pub fn run(args: &Args, _: &Common) -> Outcome {
     match read_record(&args.file) {
-        Ok(carried) => Outcome { text: text(&carried), json: json(&carried), errors: Vec::new() },
+        Ok(carried) => Outcome { text: text(&carried), json: json(&carried), ..Outcome::default() },
         Err(e) => e.into(),
     }
 }

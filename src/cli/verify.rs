@@ -14,18 +14,19 @@ pub struct Args {
 }
 
 pub fn run(args: &Args, common: &Common) -> Outcome {
-    let progress = Bytes::new("reading", common.quiet || common.json);
+    let progress = Bytes::new("reading", common.silent());
     match verify(&args.folder, &progress) {
         Ok(verified) => Outcome {
-            text: text(&verified, &args.folder),
+            summary: told(&verified, &args.folder),
             json: serde_json::to_value(&verified).unwrap_or_default(),
             errors: errors(&verified, &args.folder),
+            ..Outcome::default()
         },
         Err(e) => e.into(),
     }
 }
 
-fn text(verified: &Verified, folder: &Path) -> String {
+fn told(verified: &Verified, folder: &Path) -> String {
     let size = indicatif::DecimalBytes(verified.bytes);
     let mut text = format!("{}: {}, {} files, {size}: ", folder.display(), verified.kind, verified.files);
     match verified.findings.len() {

@@ -11,7 +11,7 @@ use crate::geometry::{Lens, Point};
 use crate::image::Size;
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Profiles that the program carries.
 const BUILT_IN: [(&str, &str); 2] =
@@ -125,13 +125,19 @@ impl CaptureProfile {
         CaptureProfile::parse(BUILT_IN[1].1).expect("built-in profiles are sound: a test reads them")
     }
 
+    /// The file in the session's folder that [`CaptureProfile::load`] reads; a built-in profile has none.
+    pub fn file(name_or_path: &str, folder: &Path) -> Option<PathBuf> {
+        let built_in = BUILT_IN.iter().any(|(name, _)| *name == name_or_path);
+        let choices = [folder.join(name_or_path), folder.join("profiles").join(format!("{name_or_path}.toml"))];
+        choices.into_iter().find(|path| !built_in && path.is_file())
+    }
+
     /// A built-in profile by its name, a profile in the session's folder by its path, or by its name in `profiles/` there.
     pub fn load(name_or_path: &str, folder: &Path) -> Result<CaptureProfile, Fault> {
         if let Some((_, text)) = BUILT_IN.iter().find(|(name, _)| *name == name_or_path) {
             return CaptureProfile::parse(text);
         }
-        let choices = [folder.join(name_or_path), folder.join("profiles").join(format!("{name_or_path}.toml"))];
-        let Some(path) = choices.iter().find(|path| path.is_file()) else {
+        let Some(path) = &CaptureProfile::file(name_or_path, folder) else {
             let names: Vec<&str> = BUILT_IN.iter().map(|(name, _)| *name).collect();
             let near = names.iter().find(|name| strsim::damerau_levenshtein(name, name_or_path) <= 2);
             let mend = match near {

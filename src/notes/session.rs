@@ -22,7 +22,7 @@ pub struct Session {
 impl Session {
     /// The file of a capture or tone profile, if `name` is a path (it holds a '/' or ends in ".toml"); none if it is a name.
     pub fn profile_path(&self, name: &str) -> Option<PathBuf> {
-        is_path(name).then(|| self.folder.join(name))
+        is_path(name).then(|| super::paths::resolve_one(&self.folder, name).ok()).flatten()
     }
 
     pub fn plate(&self, id: &str) -> Option<&Plate> {

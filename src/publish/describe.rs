@@ -34,8 +34,8 @@ pub fn info(record: &PlateRecord, views: &[Cut], id: &str) -> Value {
     })
 }
 
-/// The session as a manifest: a canvas for each plate.
-pub fn manifest(about: &About, plates: &[PlateRecord], url: &str) -> Value {
+/// The session as a manifest of the plates' canvases.
+pub fn manifest(about: &About, canvases: Vec<Value>, url: &str) -> Value {
     let title = if about.title.is_empty() { "Glass negatives" } else { &about.title };
     let facts = [
         ("Date", about.date.as_deref().map(words::date)),
@@ -49,7 +49,7 @@ pub fn manifest(about: &About, plates: &[PlateRecord], url: &str) -> Value {
         "type": "Manifest",
         "label": { "none": [title] },
         "metadata": metadata(&facts),
-        "items": plates.iter().map(|p| canvas(p, url)).collect::<Vec<_>>(),
+        "items": canvases,
     });
     if let Some(rights) = &about.rights {
         manifest["requiredStatement"] = json!({ "label": { "en": ["Rights"] }, "value": { "none": [plain(rights)] } });
@@ -57,7 +57,8 @@ pub fn manifest(about: &About, plates: &[PlateRecord], url: &str) -> Value {
     manifest
 }
 
-fn canvas(record: &PlateRecord, url: &str) -> Value {
+/// A plate's place in the manifest, with its picture and what is known of it.
+pub fn canvas(record: &PlateRecord, url: &str) -> Value {
     let [columns, rows] = record.pixels;
     let picture = format!("{url}/{}", escaped(&record.plate));
     let canvas = format!("{picture}/canvas");

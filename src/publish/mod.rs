@@ -1,20 +1,23 @@
 //! Plates for viewing anywhere: pictures in tiles that any viewer of the IIIF reads, and what is known of them beside.
 //!
 //! [`pyramid`] cuts a picture into tiles at every sampling; [`describe`] says of the tiles and of the session what the IIIF Image API 3.0
-//! and Presentation API 3.0 ask for; [`publish`] does both for a session's positives. All of it is plain files (level 0): any web server
-//! serves them, and none has to know what they are.
+//! and Presentation API 3.0 ask for; [`publish`] does both for a session's positives, and [`folder`] takes away what an earlier publication
+//! left. All of it is plain files (level 0): any web server serves them, and none has to know what they are.
 
 mod describe;
+mod earlier;
+mod folder;
 mod positive;
 mod pyramid;
 
 pub use pyramid::{Cut, Pyramid};
 
-use crate::archive::atomic::write_whole;
 use crate::error::Error;
-use crate::notes::About;
-use crate::record::PlateRecord;
+use crate::notes::Session;
+use crate::record::{FileDigest, PlateRecord};
+use folder::Folder;
 use rayon::prelude::*;
+use serde_json::Value;
 use std::path::Path;
 
 /// A plate's picture as it was published.
@@ -23,44 +26,76 @@ pub struct Published {
     pub tiles: usize,
 }
 
-/// Writes `to`/manifest.json, and `to`/ID/ with the tiles of each plate's positive in `out`. `url`: where `to` will be found, without a
-/// slash at its end. A plate's info.json and the manifest are written last, so that they never speak of what is not there.
-/// Fails where a positive cannot be read or a file cannot be written.
+/// What came of it all.
+pub struct Publication {
+    pub plates: Vec<Published>,
+    /// Ids of plates that stay as an earlier run published them.
+    pub kept: Vec<String>,
+    /// Files of earlier runs that nothing refers to any longer, and that were removed.
+    pub removed: usize,
+}
+
+/// Where plates are published.
+pub struct Site<'a> {
+    pub to: &'a Path,
+    /// The address under which `to` will be found, without a slash at its end.
+    pub url: &'a str,
+    /// Whether this run is for its own plates alone. What is published of other plates stays then; without it, only of those in the notes.
+    pub in_part: bool,
+}
+
+/// Writes manifest.json, and ID/ with the tiles of each plate's positive in `out`. A plate's info.json and the manifest come last, so
+/// that they never speak of what is not there; what an earlier run has published and the manifest no longer leads to is removed after them.
+/// Fails where a positive cannot be read, a file cannot be written, or a run in part does not fit what is published there.
 pub fn publish(
-    about: &About,
+    session: &Session,
     plates: &[PlateRecord],
     out: &Path,
-    url: &str,
-    to: &Path,
+    site: &Site,
     begun: &(dyn Fn(&str) + Sync),
-) -> Result<Vec<Published>, Error> {
+) -> Result<Publication, Error> {
+    let anew = |id: &str| plates.iter().any(|record| record.plate == id);
+    let stays = |id: &str| !anew(id) && (site.in_part || session.plate(id).is_some());
+    let earlier = earlier::canvases(site)?;
+    let mut folder = Folder::open(site.to)?;
     let mut published = Vec::new();
     for record in plates {
         begun(&record.plate);
-        let folder = to.join(&record.plate);
+        let id = &record.plate;
         let [columns, rows] = record.pixels;
         let mut pyramid = Pyramid::new(columns, rows);
-        let mut tiles = 0;
+        let mut written: Vec<FileDigest> = Vec::new();
+        let put = |cut: &Cut| folder.write(format!("{id}/{}", cut.path()), &cut.jpeg());
         positive::read(out, record, &mut |band| {
-            let cuts = pyramid.push(band);
-            tiles += cuts.len();
-            cuts.into_par_iter().try_for_each(|cut| write_whole(&folder.join(cut.path()), &cut.jpeg()))
+            written.extend(pyramid.push(band).par_iter().map(put).collect::<Result<Vec<_>, Error>>()?);
+            Ok(())
         })?;
         let views = pyramid.finish();
-        views.par_iter().try_for_each(|view| write_whole(&folder.join(view.path()), &view.jpeg()))?;
+        written.extend(views.par_iter().map(put).collect::<Result<Vec<_>, Error>>()?);
+        let tiles = written.len();
         if let Some(largest) = views.first() {
-            write_whole(&folder.join(pyramid::LARGEST), &largest.jpeg())?;
+            written.push(folder.write(format!("{id}/{}", pyramid::LARGEST), &largest.jpeg())?);
         }
-        tiles += views.len();
-        let info = describe::info(record, &views, &format!("{url}/{}", escaped(&record.plate)));
-        write_whole(&folder.join("info.json"), &text(&info))?;
-        published.push(Published { id: record.plate.clone(), tiles });
+        let info = describe::info(record, &views, &format!("{}/{}", site.url, escaped(id)));
+        written.push(folder.write(format!("{id}/info.json"), &text(&info))?);
+        folder.list(written)?;
+        published.push(Published { id: id.clone(), tiles });
     }
-    write_whole(&to.join("manifest.json"), &text(&describe::manifest(about, plates, url)))?;
-    Ok(published)
+    let kept: Vec<(String, Value)> = earlier.into_iter().filter(|(id, _)| stays(id)).collect();
+    let new = plates.iter().map(|record| (record.plate.clone(), describe::canvas(record, site.url)));
+    let mut canvases: Vec<(String, Value)> = kept.iter().cloned().chain(new).collect();
+    // As the notes have them; then what they no longer have.
+    let place = |id: &str| session.plates.iter().position(|plate| plate.id == id).unwrap_or(usize::MAX);
+    canvases.sort_by_key(|(id, _)| place(id));
+    let manifest =
+        describe::manifest(&session.about, canvases.into_iter().map(|(_, canvas)| canvas).collect(), site.url);
+    let manifest = folder.write("manifest.json".into(), &text(&manifest))?;
+    folder.list(vec![manifest])?;
+    let removed = folder.clear(|file| file.split_once('/').is_some_and(|(id, _)| stays(id)))?;
+    Ok(Publication { plates: published, kept: kept.into_iter().map(|(id, _)| id).collect(), removed })
 }
 
-fn text(json: &serde_json::Value) -> Vec<u8> {
+fn text(json: &Value) -> Vec<u8> {
     format!("{json:#}\n").into_bytes()
 }
 

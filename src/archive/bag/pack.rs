@@ -194,7 +194,7 @@ fn digests_of_results(out: &Path) -> Result<BTreeMap<String, String>, Error> {
     Ok(files.into_iter().map(|(file, digest)| (format!("out/{file}"), digest)).collect())
 }
 
-/// Digests that captures had when a plate was made of them.
+/// Digests that captures and profiles had when a plate was made of them.
 fn digests_of_inputs(record: &Path) -> Result<Vec<(String, String)>, Error> {
     let bytes = fs::read(record).in_file(record)?;
     let unread = |e: serde_json::Error| Fault::new(format!("it cannot be read: {e}"), "digitize the plate again");

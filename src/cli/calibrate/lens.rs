@@ -106,7 +106,7 @@ pub fn run(args: &Args) -> Result<Outcome, Vec<Error>> {
     };
     args.to.write(&made).map_err(one)?;
     let px_per_mm = found.step_px / pitch_mm;
-    let mut text = format!(
+    let mut summary = format!(
         "{}: k1 {} ± {}, k2 {} ± {}, centre {}, {} half diagonals off the middle; {} px left over (rms); {} px a millimetre\n",
         args.to.to.display(),
         signed(found.lens.k1, 5),
@@ -118,10 +118,10 @@ pub fn run(args: &Args) -> Result<Outcome, Vec<Error>> {
         plain(found.rms_px, 3),
         plain(px_per_mm, 3)
     );
-    warnings.iter().for_each(|w| text.push_str(&format!("  {}: {}\n", w.code, w.message)));
+    warnings.iter().for_each(|w| summary.push_str(&format!("  {}: {}\n", w.code, w.message)));
     let json = serde_json::json!({
         "profile": args.to.to, "lens": distortion, "sd": found.sd, "rms_px": found.rms_px, "px_per_mm": px_per_mm,
         "reach": found.reach, "warnings": warnings,
     });
-    Ok(Outcome { text, json, errors: Vec::new() })
+    Ok(Outcome { summary, json, ..Outcome::default() })
 }

@@ -178,11 +178,11 @@ fn warnings(rungs: &[Rung], found: &[Response]) -> Vec<Warning> {
 
 fn told(args: &Args, light: &[f64], found: &[Response], profile: &CaptureProfile, warnings: &[Warning]) -> Outcome {
     let names: &[&str] = if found.len() == 1 { &["gray"] } else { &["red", "green", "blue"] };
-    let mut text = format!("{}: response from {} frames\n", args.to.to.display(), light.len());
+    let mut summary = format!("{}: response from {} frames\n", args.to.to.display(), light.len());
     for (name, r) in names.iter().zip(found) {
         let [low, high] = r.covered.map(|c| plain(255.0 * c, 0));
         let _ = writeln!(
-            text,
+            summary,
             "  {name}: codes {low} to {high} of 255, {} D left over (rms), ± {} D by chance; half the full code is {} % of the light",
             plain(r.rms, 4),
             plain(r.sd, 4),
@@ -193,10 +193,10 @@ fn told(args: &Args, light: &[f64], found: &[Response], profile: &CaptureProfile
     for (k, file) in args.frames.iter().enumerate() {
         let stops = (light[k] - light[0]) / std::f64::consts::LOG10_2;
         let off = off.as_ref().map(|o| format!(", found {} off", signed(o[k], 3))).unwrap_or_default();
-        let _ = writeln!(text, "  {}: {} stops{off}", file.display(), signed(stops, 2));
+        let _ = writeln!(summary, "  {}: {} stops{off}", file.display(), signed(stops, 2));
     }
     warnings.iter().for_each(|w| {
-        let _ = writeln!(text, "  {}: {}", w.code, w.message);
+        let _ = writeln!(summary, "  {}: {}", w.code, w.message);
     });
     let channels = names.iter().zip(found).map(|(name, r)| {
         serde_json::json!({ "channel": name, "codes": r.covered, "rms_density": r.rms, "sd_density": r.sd, "samples": r.samples, "light": r.light })
@@ -204,5 +204,5 @@ fn told(args: &Args, light: &[f64], found: &[Response], profile: &CaptureProfile
     let json = serde_json::json!({
         "profile": args.to.to, "channels": channels.collect::<Vec<_>>(), "fit": profile.fit, "warnings": warnings,
     });
-    Outcome { text, json, errors: Vec::new() }
+    Outcome { summary, json, ..Outcome::default() }
 }

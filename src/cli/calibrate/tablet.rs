@@ -3,7 +3,7 @@
 use super::{To, camera, date, significant};
 use crate::calibrate::steps::{self, Light, Step, Use};
 use crate::calibrate::strip;
-use crate::calibrate::tablet::{Held, Known, hold};
+use crate::calibrate::tablet::{Held, Known, anchor, hold};
 use crate::cli::Outcome;
 use crate::error::{Error, Fault, InFile, Warning};
 use crate::frame::profile::{CaptureProfile, Fit};
@@ -181,7 +181,10 @@ fn tablet(
             }
         }
     })();
-    let steps::Read { steps, overshoot } = steps.in_file(file)?;
+    let steps::Read { mut steps, overshoot } = steps.in_file(file)?;
+    if args.blank.is_empty() {
+        anchor(&mut steps, known);
+    }
     if let Some(share) = overshoot.filter(|share| *share > SHARPENED) {
         warnings.push(Warning::new(
             "sharpened",
@@ -253,7 +256,7 @@ fn risks(args: &Args, held: &Held) -> Vec<Warning> {
     if args.blank.is_empty() {
         warnings.push(Warning::new(
             "no-blank",
-            "without a blank the panel's fall-off stands in the densities; give --blank",
+            "without a blank the panel's level is taken from the clearest step, and its fall-off stands in the densities; give --blank",
         ));
     }
     if let Some(ratio) = held.steep() {
@@ -267,8 +270,8 @@ fn risks(args: &Args, held: &Held) -> Vec<Warning> {
 
 fn told(args: &Args, held: &Held, profile: &CaptureProfile, warnings: &[Warning]) -> Outcome {
     let fitted = &held.fitted;
-    let mut text = format!("{}: {} steps\n", args.to.to.display(), held.lines.len());
-    let _ = writeln!(text, "  step   known    read   difference   ±        spread   left over");
+    let mut summary = format!("{}: {} steps\n", args.to.to.display(), held.lines.len());
+    let _ = writeln!(summary, "  step   known    read   difference   ±        spread   left over");
     for line in &held.lines {
         let left = match (line.use_of, line.left) {
             (Use::Saturated, _) => "at full scale".into(),
@@ -276,7 +279,7 @@ fn told(args: &Args, held: &Held, profile: &CaptureProfile, warnings: &[Warning]
             (Use::Good, left) => signed(left.unwrap_or_default(), 3),
         };
         let _ = writeln!(
-            text,
+            summary,
             "  {:>4}   {:>5}   {:>5}   {:>10}   {:>6}   {:>6}   {left}",
             line.step,
             plain(line.known, 3),
@@ -287,7 +290,7 @@ fn told(args: &Args, held: &Held, profile: &CaptureProfile, warnings: &[Warning]
         );
     }
     let _ = writeln!(
-        text,
+        summary,
         "  corrected with {} terms{}: {} D left over (rms), {} at worst, ± {} D",
         fitted.terms,
         fitted
@@ -299,11 +302,11 @@ fn told(args: &Args, held: &Held, profile: &CaptureProfile, warnings: &[Warning]
         plain(fitted.sd, 4)
     );
     warnings.iter().for_each(|w| {
-        let _ = writeln!(text, "  {}: {}", w.code, w.message);
+        let _ = writeln!(summary, "  {}: {}", w.code, w.message);
     });
     let json = serde_json::json!({
         "profile": args.to.to, "steps": held.lines, "base": fitted.base, "terms": fitted.terms, "veil": fitted.veil,
         "correction": fitted.correction, "fit": profile.fit, "warnings": warnings,
     });
-    Outcome { text, json, errors: Vec::new() }
+    Outcome { summary, json, ..Outcome::default() }
 }
