@@ -115,7 +115,7 @@ fn nothing_is_left_of_earlier_publications_and_nothing_else_is_lost() {
     // A plate whose results are gone stays published; one that the notes no longer have does not.
     let notes = session.notes();
     std::fs::remove_dir_all(session.path("out/K-02")).unwrap();
-    session.write("session.toml", notes[..notes.rfind("\n[[plate]]").unwrap()].as_bytes());
+    session.write("session.toml", &notes.as_bytes()[..notes.rfind("\n[[plate]]").unwrap()]);
     let run = publish(URL, &[]);
     assert!(run.status == Some(1) && run.err.contains("digitize plate K-02"), "{}", run.err);
     assert_eq!(plates(&www), ["K-01", "K-02"]);
