@@ -77,8 +77,7 @@ fn divided(files: &[PathBuf], first: Option<Frame>, how: &Reading) -> Result<Cop
         );
         let seen = seen?;
         let tell = |seen: Seen| {
-            let mut told = tell(file, &frame, group, how.veil, profile, seen);
-            told.picture.clone_from(&picture);
+            let mut told = Copied { picture, ..tell(file, &frame, group, how.veil, profile, seen) };
             told.warnings.extend(profile.mismatch(&frame.settings));
             told
         };

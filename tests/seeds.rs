@@ -1,6 +1,9 @@
 //! Every door of tests/fuzz begins with files that are sound, and every decoder has one of its own: what no seed reaches, changed
 //! seeds hardly reach either.
 
+#[path = "fuzz/place.rs"]
+mod place;
+
 use hyaline::archive::{plate_xmp, read_record, xmp};
 use hyaline::frame::{self, CaptureProfile};
 use hyaline::notes::{self, field};
@@ -79,21 +82,7 @@ fn records_notes_and_profiles_are_read() {
     assert_eq!(field::read(&seeds.join("field.csv")).unwrap().len(), 2);
     CaptureProfile::parse(&fs::read_to_string(seeds.join("capture-profile.toml")).unwrap()).unwrap();
     profile::find("tone-profile.toml", &seeds).unwrap();
-    let session = tempfile::tempdir().unwrap();
-    fs::create_dir(session.path().join("captures")).unwrap();
-    // As targets/notes.rs has them.
-    for name in [
-        "k01.jpg",
-        "k02-1.jpg",
-        "k02-2.jpg",
-        "k03-long.dng",
-        "k03-short.dng",
-        "blank-1.jpg",
-        "blank-2.dng",
-        "dark-1.jpg",
-    ] {
-        fs::write(session.path().join("captures").join(name), b"").unwrap();
-    }
+    let session = place::place();
     for (name, plates) in [("one.toml", 1), ("whole.toml", 3)] {
         fs::copy(seeds.join(name), session.path().join("session.toml")).unwrap();
         let read = notes::load(session.path()).unwrap_or_else(|errors| panic!("{name}: {errors:?}"));

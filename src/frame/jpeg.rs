@@ -1,10 +1,12 @@
 //! JPEG frames: 8 bits, gray or colour, baseline or progressive.
 //!
-//! In: the file's bytes. Out: a [`Frame`] of 8-bit codes; of a colour file under the sRGB curve its luma alone, since a plate over a light is
-//! neutral: it takes the same share of red, green and blue. Luma is the weighted mean of values 1.055 c^(1/2.4) − 0.055 and the weights sum to
-//! 1, so of c = T × light it is 1.055 S T^(1/2.4) − 0.055, and by the same curve T S^2.4 with an S that the blank shares: whatever the light's
-//! colour, and without what the file's coarse chroma would add. Below the curve's toe, 0.3 % of full light, this bends a little. Fails on a file that is cut short (the decoder would fill the rest
+//! In: the file's bytes. Out: a [`Frame`] of 8-bit codes. Fails on a file that is cut short (the decoder would fill the rest
 //! with gray and say nothing), on 12 bits, CMYK, lossless and arithmetic coding, and on sizes beyond the limits.
+//!
+//! Of a colour file under the sRGB curve luma alone is kept, since a plate over a light is neutral: it takes the same share of red, green
+//! and blue. Luma is the weighted mean of values 1.055 c^(1/2.4) − 0.055 and the weights sum to 1, so of c = T × light it is
+//! 1.055 S T^(1/2.4) − 0.055, and by the same curve T S^2.4 with an S that the blank shares: whatever the light's colour, and without
+//! what the file's coarse chroma would add. Below the curve's toe, 0.3 % of full light, this bends a little.
 //!
 //! ISO/IEC 10918-1 (ITU-T T.81), annex B; decoding by `zune-jpeg`.
 

@@ -196,26 +196,24 @@ impl<'a> Scene<'a> {
         let mut tiles: Vec<u16> = (-1..=1).flat_map(|r| (-1..=1).map(move |c| near(r, c))).collect();
         tiles.sort_unstable();
         tiles.dedup();
-        let pixels: Vec<Point> =
-            (0..rows * wide).map(|k| Point::new((k % wide) as f64 + 0.5, (k / wide) as f64 + 0.5)).collect();
-        let seen: Vec<(u16, Vec<f32>)> =
-            tiles.iter().filter_map(|t| Some((*t, self.patch(*t, top, left, sources)?.light(&pixels)))).collect();
-        for (k, at) in pixels.iter().enumerate() {
-            let light = match &seen[..] {
-                [(_, only)] => only[k],
-                _ => {
-                    let (mut sum, mut weights) = (0.0, 0.0);
-                    for (tile, light) in seen.iter().filter(|(_, light)| !light[k].is_nan()) {
-                        let weight = share(*tile, *at, &near);
-                        sum += weight * light[k] as f64;
+        let patches: Vec<(u16, Patch)> =
+            tiles.iter().filter_map(|t| Some((*t, self.patch(*t, top, left, sources)?))).collect();
+        for y in 0..rows {
+            for x in 0..wide {
+                let at = Point::new(x as f64 + 0.5, y as f64 + 0.5);
+                let (mut sum, mut weights) = (0.0, 0.0);
+                for (tile, patch) in &patches {
+                    let weight = if patches.len() == 1 { 1.0 } else { share(*tile, at, &near) };
+                    if weight > 0.0
+                        && let Some(light) = patch.light(at)
+                    {
+                        sum += weight * light;
                         weights += weight;
                     }
-                    // Not a number where no tile has a share.
-                    (sum / weights) as f32
                 }
-            };
-            if !light.is_nan() {
-                out[k / wide * columns + left + k % wide] = Transmittance(light);
+                if weights > 0.0 {
+                    out[y * columns + left + x] = Transmittance((sum / weights) as f32);
+                }
             }
         }
     }
@@ -264,27 +262,19 @@ struct Patch<'a> {
 }
 
 impl Patch<'_> {
-    /// Light at places of the cell; not a number outside the tile. Between the corners everything is linear: over 16 pixels a lens's
+    /// Light at a place of the cell; none outside the tile. Between the corners everything is linear: over 16 pixels a lens's
     /// bend is below a hundredth of a pixel.
-    fn light(&self, pixels: &[Point]) -> Vec<f32> {
-        let between = |at: &Point| (at.x / CELL as f64, at.y / CELL as f64);
-        let place = |at: &Point| {
-            let ((u, v), [a, b, c, d]) = (between(at), self.corners);
-            (a * (1.0 - u) + b * u) * (1.0 - v) + (c * (1.0 - u) + d * u) * v - self.source.offset
-        };
-        let places: Vec<Point> = pixels.iter().map(place).collect();
-        let values = self.kernel.sample_all(&self.source.light, &places);
-        let (w, h) = (self.full.columns as f64, self.full.rows as f64);
-        let inside = |p: Point| p.x > 0.0 && p.y > 0.0 && p.x < w && p.y < h;
-        let factor = |at: &Point| {
-            let ((u, v), [a, b, c, d]) = (between(at), self.factors);
-            (a * (1.0 - u) + b * u) * (1.0 - v) + (c * (1.0 - u) + d * u) * v
-        };
-        let light = |((at, place), value): ((&Point, &Point), f32)| {
-            let seen = self.whole || inside(*place + self.source.offset);
-            if seen { (factor(at) * value as f64) as f32 } else { f32::NAN }
-        };
-        pixels.iter().zip(&places).zip(values).map(light).collect()
+    fn light(&self, at: Point) -> Option<f64> {
+        let (u, v) = (at.x / CELL as f64, at.y / CELL as f64);
+        let [a, b, c, d] = self.corners;
+        let p = (a * (1.0 - u) + b * u) * (1.0 - v) + (c * (1.0 - u) + d * u) * v;
+        let inside = p.x > 0.0 && p.y > 0.0 && p.x < self.full.columns as f64 && p.y < self.full.rows as f64;
+        if !self.whole && !inside {
+            return None;
+        }
+        let [a, b, c, d] = self.factors;
+        let factor = (a * (1.0 - u) + b * u) * (1.0 - v) + (c * (1.0 - u) + d * u) * v;
+        Some(factor * self.kernel.sample(&self.source.light, p - self.source.offset) as f64)
     }
 }
 

@@ -139,20 +139,17 @@ fn footprint(store: &Store, tile: usize, view: &View, grid: &Grid) -> Option<Foo
     let middle = view.to_plate(Point::new(w / 2.0, h / 2.0));
     let kernel = Kernel::new(grid.step * view.sampling(middle) / scale);
     let short = w.min(h);
-    let size_px = Size::new(bottom - row, right - column);
-    let (mut light, mut depth) = (Image::filled(size_px, f32::NAN), Image::filled(size_px, 0f32));
-    for r in 0..size_px.rows {
-        let inside = |p: Point| p.x.min(p.y).min(w - p.x).min(h - p.y);
-        // Whole reduced pixels only: the last ones may be cut off.
-        let seen: Vec<(usize, Point)> = (0..size_px.columns)
-            .filter_map(|c| Some((c, shown(view, grid.middle(row + r, column + c), size)?)))
-            .filter(|(_, p)| inside(*p) >= 0.5 * scale)
-            .collect();
-        let places: Vec<Point> = seen.iter().map(|(_, p)| *p * (1.0 / scale)).collect();
-        let values = kernel.sample_all(&reduced, &places);
-        for ((c, p), value) in seen.into_iter().zip(values) {
-            light.set(r, c, value);
-            depth.set(r, c, (inside(p) / (0.1 * short)).min(1.0) as f32);
+    let mut light = Image::filled(Size::new(bottom - row, right - column), f32::NAN);
+    let mut depth = Image::filled(light.size(), 0f32);
+    for r in 0..light.rows() {
+        for c in 0..light.columns() {
+            let Some(p) = shown(view, grid.middle(row + r, column + c), size) else { continue };
+            let inside = p.x.min(p.y).min(w - p.x).min(h - p.y);
+            // Whole reduced pixels only: the last ones may be cut off.
+            if inside >= 0.5 * scale {
+                light.set(r, c, kernel.sample(&reduced, p * (1.0 / scale)));
+                depth.set(r, c, (inside / (0.1 * short)).min(1.0) as f32);
+            }
         }
     }
     Some(Footprint { tile, row, column, light, depth })

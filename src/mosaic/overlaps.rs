@@ -139,12 +139,16 @@ fn ask(
     let other = |shift: Point, reach: usize, between: Between| {
         let side = SIDE + 2 * (MARGIN + reach);
         let first = Point::new(0.5 - side as f64 / 2.0, 0.5 - side as f64 / 2.0) + shift;
-        let place = |k: usize| map.at(first + Point::new((k % side) as f64, (k / side) as f64)) - from;
-        let places: Vec<Point> = (0..side * side).map(place).collect();
-        let pixels = match between {
-            Between::Quick => places.iter().map(|p| linear(&source, *p) as f32).collect(),
-            Between::Fine => kernel.sample_all(&source, &places),
-        };
+        let mut pixels = Vec::with_capacity(side * side);
+        for row in 0..side {
+            for column in 0..side {
+                let p = map.at(first + Point::new(column as f64, row as f64));
+                pixels.push(match between {
+                    Between::Quick => linear(&source, p - from) as f32,
+                    Between::Fine => kernel.sample(&source, p - from),
+                });
+            }
+        }
         Image::from_vec(Size::new(side, side), pixels)
     };
     let Some(Shift { by, information }) = measure(&template, other, asking.search) else { return Ok(None) };

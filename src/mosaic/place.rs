@@ -35,7 +35,7 @@ pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Plac
     let grid = Grid::over(store, &upright.views());
     let prints = footprints(store, &upright.views(), &grid);
     let gains = gains::solve(store.len(), &prints, |k| store.exposure(k).is_some());
-    let (model, size_mm, bare) = onto_the_plate(&upright, &grid, &coarse(&grid, &prints, &gains), size)?;
+    let (model, size_mm, bare) = onto_the_plate(&upright, &grid, coarse(&grid, &prints, &gains), size)?;
     drop(prints);
     let bare: Vec<f64> = gains.iter().map(|g| bare / g).collect();
 
@@ -145,10 +145,10 @@ fn upright(model: &Model, store: &Store) -> Model {
 fn onto_the_plate(
     model: &Model,
     grid: &Grid,
-    seen: &Image<f32>,
+    seen: Image<f32>,
     size: &PlateSize,
 ) -> Result<(Model, [f64; 2], f64), Fault> {
-    let seen = extended(seen.clone());
+    let seen = extended(seen);
     let seen = Image::from_vec(seen.size(), seen.into_vec().into_iter().map(Transmittance).collect());
     let straight = Lens::straight(seen.columns(), seen.rows());
     let outline = plate::find(&seen, size, Some(straight))?;

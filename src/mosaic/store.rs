@@ -65,9 +65,9 @@ enum Codes {
 const REDUCED_LONG_SIDE: f64 = 800.0;
 /// Root of the highest transmittance that 16 bits hold; bare panel is 1, glints at glass edges may pass it.
 const HIGHEST_ROOT: f32 = 1.6;
+const CODE: f32 = 32767.0 / HIGHEST_ROOT;
 /// Tiles that are read at once.
 const AT_ONCE: usize = 2;
-const CODE: f32 = 32767.0 / HIGHEST_ROOT;
 
 /// A tile as it was read.
 struct Loaded {

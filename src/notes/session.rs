@@ -20,9 +20,10 @@ pub struct Session {
 }
 
 impl Session {
-    /// The file of a capture or tone profile, if `name` is a path (it holds a '/' or ends in ".toml"); none if it is a name.
+    /// The file of a capture or tone profile, if `name` is the path of one (it holds a '/' or ends in ".toml"); none if it is a name, or no
+    /// such file lies in the session's folder.
     pub fn profile_path(&self, name: &str) -> Option<PathBuf> {
-        is_path(name).then(|| super::paths::resolve_one(&self.folder, name).ok()).flatten()
+        if is_path(name) { super::paths::resolve_one(&self.folder, name).ok() } else { None }
     }
 
     pub fn plate(&self, id: &str) -> Option<&Plate> {

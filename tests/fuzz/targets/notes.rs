@@ -1,6 +1,9 @@
 //! session.toml, field notes, and the profiles that a session names: errors, never a panic; what is read prints and reads the same again.
 #![no_main]
 
+#[path = "../place.rs"]
+mod place;
+
 use hyaline::frame::CaptureProfile;
 use hyaline::notes::{self, Session, field};
 use hyaline::positive::profile;
@@ -9,25 +12,7 @@ use std::fs;
 use std::sync::LazyLock;
 use tempfile::TempDir;
 
-/// A folder with a file for every capture that the seeds name.
-static PLACE: LazyLock<TempDir> = LazyLock::new(|| {
-    let place = tempfile::tempdir().expect("a temporary folder");
-    let captures = place.path().join("captures");
-    fs::create_dir(&captures).expect("room in it");
-    for name in [
-        "k01.jpg",
-        "k02-1.jpg",
-        "k02-2.jpg",
-        "k03-long.dng",
-        "k03-short.dng",
-        "blank-1.jpg",
-        "blank-2.dng",
-        "dark-1.jpg",
-    ] {
-        fs::write(captures.join(name), b"").expect("room in it");
-    }
-    place
-});
+static PLACE: LazyLock<TempDir> = LazyLock::new(place::place);
 
 /// Lines of the notes move when they are written again; nothing else may.
 fn without_lines(mut session: Session) -> Session {
