@@ -66,10 +66,9 @@ pub fn halved(print: &Footprint) -> Footprint {
     Footprint { tile: print.tile, row, column, light: of(&print.light), depth: of(&print.depth) }
 }
 
-/// Most cells of a grid: a few thousand a side, whatever the plate.
+/// Most cells of a grid: a few thousand a side, whatever the plate. A quarter of them left too little bare panel beside the sides of a plate of
+/// 24 tiles to find them.
 const MOST_CELLS: f64 = 1.6e6;
-/// The same where only how the plate lies is looked for, and roughly how light the tiles are.
-const FEW_CELLS: f64 = 4e5;
 
 impl Grid {
     /// Over everything that the tiles see, with few cells, no finer than a reduced pixel.
@@ -87,17 +86,17 @@ impl Grid {
         }
         let sampling =
             views.iter().flatten().next().map_or(1.0, |v| v.sampling(v.to_plate(Point::new(w / 2.0, h / 2.0))));
-        Grid::of(least, most, store.scale(Level::Reduced) / sampling, FEW_CELLS)
+        Grid::of(least, most, store.scale(Level::Reduced) / sampling)
     }
 
     /// Over a rectangle, with cells of `step` or larger.
     pub fn covering(least: Point, most: Point, step: f64) -> Grid {
-        Grid::of(least, most, step, MOST_CELLS)
+        Grid::of(least, most, step)
     }
 
-    fn of(least: Point, most: Point, step: f64, most_cells: f64) -> Grid {
+    fn of(least: Point, most: Point, step: f64) -> Grid {
         let extent = most - least;
-        let step = step.max((extent.x * extent.y / most_cells).sqrt());
+        let step = step.max((extent.x * extent.y / MOST_CELLS).sqrt());
         let size = Size::new((extent.y / step).ceil().max(1.0) as usize, (extent.x / step).ceil().max(1.0) as usize);
         Grid { origin: least, step, size }
     }
