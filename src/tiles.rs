@@ -13,6 +13,7 @@ use crate::plate::CONFIDENT;
 use crate::record::{EdgesRecord, Step, StitchRecord, TileRecord};
 use crate::report;
 use crate::units::Transmittance;
+use rayon::prelude::*;
 use serde_json::json;
 use std::path::PathBuf;
 use std::sync::OnceLock;
@@ -94,7 +95,7 @@ fn compose(run: &Run, plate: &Plate, store: &Store, placement: &Placement, told:
     let mut collected = Collected::new(run.out, &grid)?;
     let target = Target { size: grid.size, px_per_mm: grid.px_per_mm, to_plate };
     let seams = mosaic::compose(store, placement, &target, &mut |band: Image<Transmittance>| {
-        let codes: Vec<u16> = band.pixels().iter().map(|t| code(t.0)).collect();
+        let codes: Vec<u16> = band.pixels().par_iter().map(|t| code(t.0)).collect();
         collected.push(&codes)
     })?;
     let first = &told[0].seen;

@@ -52,17 +52,20 @@ pub fn compose(
     store: &Store,
     placement: &Placement,
     target: &Target,
-    sink: &mut dyn FnMut(Image<Transmittance>) -> Result<(), Error>,
+    sink: &mut (dyn FnMut(Image<Transmittance>) -> Result<(), Error> + Send),
 ) -> Result<Seams, Error> {
     let scene = Scene::new(store, placement, target);
     let Size { rows, columns } = target.size;
-    let mut top = 0;
-    while top < rows {
-        let bottom = (top + BAND * CELL).min(rows);
-        let band = scene.band(top, Size::new(bottom - top, columns)).in_file(store.folder())?;
-        sink(band)?;
-        top = bottom;
+    let height = |top: usize| (BAND * CELL).min(rows - top);
+    let band = |top| scene.band(top, Size::new(height(top), columns)).in_file(store.folder());
+    let (mut top, mut done) = (0, band(0)?);
+    while top + height(top) < rows {
+        top += height(top);
+        let (sunk, next) = rayon::join(|| sink(done), || band(top));
+        sunk?;
+        done = next?;
     }
+    sink(done)?;
     Ok(Seams { tiles: scene.labels, cell: CELL })
 }
 
@@ -85,9 +88,8 @@ struct Scene<'a> {
 /// tile that sees it deepest.
 fn labels(grid: &Grid, footprints: &[Footprint], gains: &[f64], light: &[f64]) -> Image<u16> {
     let size = Size::new(grid.size.rows.div_ceil(2), grid.size.columns.div_ceil(2));
-    let wide = Grid { step: 2.0 * grid.step, size, ..*grid };
     let halved: Vec<Footprint> = footprints.par_iter().map(cover::halved).collect();
-    let cut = seams::choose(&wide, &halved, gains, light);
+    let cut = seams::choose(size, &halved, gains, light);
     Image::from_rows(grid.size, NOBODY, |row, out| {
         for (column, label) in out.iter_mut().enumerate() {
             let depth = |f: &Footprint| f.depth_at(row, column);
@@ -121,8 +123,8 @@ impl<'a> Scene<'a> {
         let footprints = cover::footprints(store, &views, &grid);
         let gains = placement.gains();
         let light: Vec<f64> = (0..store.len()).map(|k| store.exposure(k).unwrap_or(1.0) / gains[k]).collect();
-        let labels = labels(&grid, &footprints, &gains, &light);
-        let fields = level::fields(&footprints, &gains, &light);
+        let (labels, fields) =
+            rayon::join(|| labels(&grid, &footprints, &gains, &light), || level::fields(&footprints, &gains, &light));
         let full = store.size(Level::Full);
         let middle = Point::new(full.columns as f64 / 2.0, full.rows as f64 / 2.0);
         let kernel = |v: &View| Kernel::new(v.sampling(v.to_plate(middle)) / px_per_mm);
@@ -177,6 +179,7 @@ impl<'a> Scene<'a> {
             })
         };
         (0..self.store.len())
+            .into_par_iter()
             .map(|tile| {
                 let Some(window) = self.views[tile].as_ref().filter(|_| used[tile]).and_then(window) else {
                     return Ok(None);

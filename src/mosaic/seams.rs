@@ -6,9 +6,10 @@
 //! tiles differ by there (Kwatra et al. 2003), and something for its length. Method: alpha expansion (Boykov, Veksler & Zabih
 //! 2001), each tile in turn offered every cell that it sees, until nothing changes.
 
-use super::cover::{Footprint, Grid};
+use super::cover::{self, Footprint};
 use super::cut::Cut;
 use crate::image::{Image, Size};
+use rayon::prelude::*;
 
 /// Cell without a tile.
 pub const NOBODY: u16 = u16::MAX;
@@ -18,6 +19,8 @@ const LENGTH: f32 = 0.01;
 const BORDER: f32 = 0.02;
 const NOISE: f32 = 0.01;
 const SWEEPS: usize = 3;
+/// Most cells that are cut at once.
+const MOST_CELLS: usize = 8000;
 
 /// What the cuts are made from.
 struct Views<'a> {
@@ -26,7 +29,7 @@ struct Views<'a> {
     footprints: &'a [Footprint],
     gains: &'a [f64],
     /// Relative noise of each tile, 1 for the best, in octaves above it.
-    noise: Vec<f32>,
+    noise: &'a [f32],
     columns: usize,
 }
 
@@ -64,37 +67,57 @@ impl Views<'_> {
     }
 }
 
-/// Chooses a tile for every cell. `light[tile]`: how much light it gathered, relative.
-pub fn choose(grid: &Grid, footprints: &[Footprint], gains: &[f64], light: &[f64]) -> Image<u16> {
-    let Size { rows, columns } = grid.size;
+/// Chooses a tile for every cell of a grid of `size`. `light[tile]`: how much light it gathered, relative.
+pub fn choose(size: Size, footprints: &[Footprint], gains: &[f64], light: &[f64]) -> Image<u16> {
     let most = footprints.iter().map(|f| light[f.tile]).fold(f64::MIN_POSITIVE, f64::max);
-    let noise = light.iter().map(|l| (most / l).max(1.0).log2() as f32).collect();
-    let mut seen = vec![Vec::new(); grid.size.area()];
+    let noise: Vec<f32> = light.iter().map(|l| (most / l).max(1.0).log2() as f32).collect();
+    let labels = cut(size, footprints, gains, &noise);
+    labels.map(|f| if f == NOBODY { NOBODY } else { footprints[f as usize].tile as u16 })
+}
+
+/// [`choose`], by index of footprint. A large grid is first cut on cells twice as wide, and then only near those cuts: a cut takes longer than
+/// its cells are many (banded cuts, Lombaert et al. 2005).
+fn cut(size: Size, footprints: &[Footprint], gains: &[f64], noise: &[f32]) -> Image<u16> {
+    let wider = (size.area() > MOST_CELLS).then(|| {
+        let halved: Vec<Footprint> = footprints.par_iter().map(cover::halved).collect();
+        cut(Size::new(size.rows.div_ceil(2), size.columns.div_ceil(2)), &halved, gains, noise)
+    });
+    // What the wider cells about a cell took; where one of them has nothing, all may.
+    let may = |f: u16, row: usize, column: usize| {
+        wider.as_ref().is_none_or(|wider| {
+            let near = |k: usize| wider.at_clamped((row / 2 + k / 3) as isize - 1, (column / 2 + k % 3) as isize - 1);
+            (0..9).map(near).any(|n| n == f || n == NOBODY)
+        })
+    };
+    let mut seen = vec![Vec::new(); size.area()];
     for (k, f) in footprints.iter().enumerate() {
         for r in 0..f.light.rows() {
             for c in 0..f.light.columns() {
-                if f.light.at(r, c).is_finite() {
-                    seen[(f.row + r) * columns + f.column + c].push(k as u16);
+                let (row, column) = (f.row + r, f.column + c);
+                if f.light.at(r, c).is_finite() && may(k as u16, row, column) {
+                    seen[row * size.columns + column].push(k as u16);
                 }
             }
         }
     }
-    let views = Views { seen, footprints, gains, noise, columns };
+    let views = Views { seen, footprints, gains, noise, columns: size.columns };
     let best = |(at, who): (usize, &Vec<u16>)| {
-        let cost = |f: &u16| views.own(*f as usize, at / columns, at % columns);
-        who.iter().copied().min_by(|a, b| cost(a).total_cmp(&cost(b))).unwrap_or(NOBODY)
+        let (row, column) = (at / size.columns, at % size.columns);
+        let before = wider.as_ref().map(|wider| wider.at(row / 2, column / 2)).filter(|f| who.contains(f));
+        let cost = |f: &u16| views.own(*f as usize, row, column);
+        before.or_else(|| who.iter().copied().min_by(|a, b| cost(a).total_cmp(&cost(b)))).unwrap_or(NOBODY)
     };
-    let mut labels = Image::from_vec(grid.size, views.seen.iter().enumerate().map(best).collect());
+    let mut labels = Image::from_vec(size, views.seen.iter().enumerate().map(best).collect());
     for _ in 0..SWEEPS {
         let mut changed = 0;
         for f in 0..footprints.len() {
             changed += views.expand(f, &mut labels);
         }
-        if changed * 1000 < rows * columns {
+        if changed * 1000 < size.area() {
             break;
         }
     }
-    labels.map(|f| if f == NOBODY { NOBODY } else { footprints[f as usize].tile as u16 })
+    labels
 }
 
 impl Views<'_> {
