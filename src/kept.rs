@@ -114,9 +114,8 @@ impl Inputs {
             .chain(&profiles)
             .collect();
         let files: Vec<&PathBuf> = files.into_iter().collect();
-        let known = || files.par_iter().filter_map(|f| Some(((*f).clone(), digest::sha256(f).ok()?))).collect();
-        let (files, program) = rayon::join(known, program);
-        Inputs { files, profiles, program }
+        let files = files.par_iter().filter_map(|f| Some(((*f).clone(), digest::sha256(f).ok()?))).collect();
+        Inputs { files, profiles, program: program() }
     }
 
     /// As records name them.
@@ -165,10 +164,11 @@ impl Inputs {
     }
 }
 
-/// The program's own digest: another build may do the same work otherwise.
+/// The program, by its length and when it was made: another build may do the same work otherwise.
 fn program() -> String {
-    let own = std::env::current_exe().ok().and_then(|path| digest::sha256(&path).ok());
-    format!("{} {}", env!("CARGO_PKG_VERSION"), own.unwrap_or_default())
+    let own = std::env::current_exe().and_then(std::fs::metadata);
+    let told = own.and_then(|m| Ok((m.len(), m.modified()?)));
+    format!("{} {told:?}", env!("CARGO_PKG_VERSION"))
 }
 
 #[cfg(test)]

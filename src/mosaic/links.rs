@@ -125,22 +125,17 @@ fn alike(a: &Features, b: &Features) -> Vec<(usize, usize)> {
     let cosines = b.words.transpose() * &a.words;
     let mut best_of_b = vec![(f32::MIN, usize::MAX); b.places.len()];
     let mut best_of_a = Vec::with_capacity(a.places.len());
-    for (i, column) in cosines.column_iter().enumerate() {
-        let (mut first, mut second, mut at) = (f32::MIN, f32::MIN, 0);
-        for (j, &v) in column.iter().enumerate() {
-            if v > best_of_b[j].0 {
-                best_of_b[j] = (v, i);
-            }
-            if v > first {
-                // The same corner with another direction is not a rival.
-                if at == j || b.places[at] != b.places[j] {
-                    second = first;
-                }
-                (first, at) = (v, j);
-            } else if v > second && b.places[at] != b.places[j] {
-                second = v;
-            }
+    for (i, column) in cosines.as_slice().chunks_exact(b.places.len()).enumerate() {
+        for (best, v) in best_of_b.iter_mut().zip(column) {
+            *best = if *v > best.0 { (*v, i) } else { *best };
         }
+        let first = greatest(column);
+        let at = column.iter().position(|v| *v == first).unwrap_or(0);
+        // The same corner with another direction is not a rival; its words lie side by side.
+        let same = |j: &usize| b.places[*j] == b.places[at];
+        let before = (0..at).rev().take_while(same).count();
+        let after = (at + 1..column.len()).take_while(same).count();
+        let second = greatest(&column[..at - before]).max(greatest(&column[at + 1 + after..]));
         best_of_a.push((first, second, at));
     }
     let distance = |cosine: f32| (2.0 - 2.0 * cosine.min(1.0)).sqrt();
@@ -154,6 +149,18 @@ fn alike(a: &Features, b: &Features) -> Vec<(usize, usize)> {
         }
     }
     pairs
+}
+
+/// By lanes, as a processor compares them.
+fn greatest(values: &[f32]) -> f32 {
+    let (chunks, rest) = values.as_chunks::<16>();
+    let mut lanes = [f32::MIN; 16];
+    for chunk in chunks {
+        for (lane, v) in lanes.iter_mut().zip(chunk) {
+            *lane = if *v > *lane { *v } else { *lane };
+        }
+    }
+    lanes.iter().chain(rest).copied().fold(f32::MIN, f32::max)
 }
 
 type Matches = Vec<(usize, usize)>;

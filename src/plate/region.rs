@@ -10,6 +10,7 @@ use crate::geometry::Point;
 use crate::image::{Image, Size, reduced};
 use crate::units::Transmittance;
 use rand::{Rng, SeedableRng};
+use rayon::prelude::*;
 
 /// Long side in pixels to which the capture is reduced: half a pixel is then a third of a millimetre of a half plate.
 const COARSE: usize = 720;
@@ -105,10 +106,14 @@ pub fn find(seen: &Image<Transmittance>) -> Result<Region, Fault> {
     let panel = flooded.pixels().iter().zip(small.pixels()).map(|(f, t)| *f && *t > bright).collect();
     let panel = Image::from_vec(small.size(), panel);
     let bare_share = panel.pixels().iter().filter(|p| **p).count() as f64 / small.size().area() as f64;
-    let sides = sides(&plate, factor as f64)?;
     let dark_part = flooded.pixels().iter().zip(small.pixels()).map(|(f, t)| *f && *t < dark).collect();
-    let mask = places_within(&Image::from_vec(small.size(), dark_part), factor);
-    let (within, bare_sd) = level_within(&small, &panel).unzip();
+    let dark_part = Image::from_vec(small.size(), dark_part);
+    let (sides, (mask, level)) = rayon::join(
+        || sides(&plate, factor as f64),
+        || (places_within(&dark_part, factor), level_within(&small, &panel)),
+    );
+    let sides = sides?;
+    let (within, bare_sd) = level.unzip();
     Ok(Region {
         bare: within.or(bare),
         bare_sd: bare_sd.flatten(),
@@ -285,8 +290,11 @@ fn sides(plate: &Image<bool>, factor: f64) -> Result<[Side; 4], Fault> {
         let inside: Vec<_> = points.iter().copied().filter(|p| p.1 > 0.5 && p.1 < extent as f64 - 0.5).collect();
         side(&inside, upright, factor)
     };
-    let found =
-        [fit(&top, false, rows), fit(&right, true, columns), fit(&bottom, false, rows), fit(&left, true, columns)];
+    let found: Vec<Option<Side>> =
+        [(&top, false, rows), (&right, true, columns), (&bottom, false, rows), (&left, true, columns)]
+            .into_par_iter()
+            .map(|(points, upright, extent)| fit(points, upright, extent))
+            .collect();
     let mut missing = Vec::new();
     let sides: Vec<Side> = found
         .into_iter()
