@@ -12,6 +12,11 @@ from PIL import Image
 BLACK, WHITE = 512, 16383  # DNG: 14-bit numbers over a pedestal
 
 
+def stem(id, k):
+    """Bare name of the k-th capture of a plate: -a to -z, then -aa to -zz."""
+    return f"{id.lower().replace('-', '')}-{chr(97 + k % 26) * (k // 26 + 1)}"
+
+
 def srgb(linear):
     """IEC 61966-2-1."""
     v = np.clip(linear, 0, 1)

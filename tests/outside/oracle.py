@@ -57,9 +57,8 @@ def honest(truth, session, out):
     for case in truth.cases:
         per_mm, pixels = sampling(case)
         total = weight = 0
-        stem = case.id.lower().replace("-", "")
         for k, pose in enumerate(case.poses):
-            file = next(session.glob(f"captures/{stem}-{chr(97 + k)}.*"))
+            file = next(session.glob(f"captures/{files.stem(case.id, k)}.*"))
             light = _read(file, spec) - dark
             if spec["tiles"] and spec["tiles"].get("darker", (None,))[0] == k:
                 light = light / spec["tiles"]["darker"][1]

@@ -74,6 +74,7 @@ TILED = {
     "tiles-2x2": dict(tiles=dict(grid=(2, 2), overlap=0.30)),
     "tiles-2x3": dict(tiles=dict(grid=(3, 2), overlap=0.25)),
     "tiles-3x4": dict(tiles=dict(grid=(4, 3), overlap=0.20), size=LARGE, size_text="8x10in"),
+    "tiles-6x4": dict(tiles=dict(grid=(6, 4), overlap=0.25), size=(270.0, 180.0), size_text="270x180mm"),
     "tiles-15": dict(tiles=dict(grid=(3, 2), overlap=0.15)),
     "tiles-40": dict(tiles=dict(grid=(2, 2), overlap=0.40), kind="tiff16", encoded=False),
     "tiles-turned": dict(tiles=dict(grid=(2, 2), overlap=0.30, turned=2)),

@@ -179,7 +179,7 @@ class Desk:
             t = capture.seen(self.camera, pose, plate, spec["surround"], spec["gap"])
             if spec.get("card"):
                 t = self._card(t, id)
-            stem = f"{id.lower().replace('-', '')}-{chr(97 + k)}"
+            stem = files.stem(id, k)
             level, seconds = spec["blank_level"] * spec["plate_time"] / spec["blank_time"], spec["plate_time"]
             if spec["tiles"] and spec["tiles"].get("darker", (None,))[0] == k:
                 _, share, told = spec["tiles"]["darker"]
