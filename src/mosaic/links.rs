@@ -12,6 +12,7 @@
 use super::features::{Features, turn_between};
 use crate::geometry::Point;
 use crate::image::Size;
+use nalgebra::DMatrix;
 use rand::{Rng, SeedableRng};
 use rand_pcg::Pcg64Mcg;
 
@@ -94,7 +95,7 @@ pub fn link(a: (usize, &Features), b: (usize, &Features), size: Size) -> Link {
     let (fa, fb) = (a.1, b.1);
     let none = Similarity { a: 1.0, b: 0.0, shift: Point::default() };
     let mut link = Link { a: a.0, b: b.0, pairs: vec![], map: none, matches: 0, overlap: 0.0, accepted: false };
-    let all = alike(fa, fb);
+    let all = alike((&fa.places, &fa.words), (&fb.places, &fb.words));
     let still = |m: &(usize, usize)| {
         fa.places[m.0].distance(fb.places[m.1]) < STANDS_STILL * diagonal
             && turn_between(fa.turns[m.0], fb.turns[m.1]).abs() < 0.2
@@ -116,23 +117,24 @@ pub fn link(a: (usize, &Features), b: (usize, &Features), size: Size) -> Link {
     link
 }
 
-/// Corners that are each other's best match.
-fn alike(a: &Features, b: &Features) -> Vec<(usize, usize)> {
-    if a.places.is_empty() || b.places.is_empty() {
+/// Corners (places and words) that are each other's best match.
+pub fn alike(a: (&[Point], &DMatrix<f32>), b: (&[Point], &DMatrix<f32>)) -> Vec<(usize, usize)> {
+    let ((a, a_words), (b, b_words)) = (a, b);
+    if a.is_empty() || b.is_empty() {
         return Vec::new();
     }
     // Cosines of the angles between words: rows for b, columns for a.
-    let cosines = b.words.transpose() * &a.words;
-    let mut best_of_b = vec![(f32::MIN, usize::MAX); b.places.len()];
-    let mut best_of_a = Vec::with_capacity(a.places.len());
-    for (i, column) in cosines.as_slice().chunks_exact(b.places.len()).enumerate() {
+    let cosines = b_words.transpose() * a_words;
+    let mut best_of_b = vec![(f32::MIN, usize::MAX); b.len()];
+    let mut best_of_a = Vec::with_capacity(a.len());
+    for (i, column) in cosines.as_slice().chunks_exact(b.len()).enumerate() {
         for (best, v) in best_of_b.iter_mut().zip(column) {
             *best = if *v > best.0 { (*v, i) } else { *best };
         }
         let first = greatest(column);
         let at = column.iter().position(|v| *v == first).unwrap_or(0);
         // The same corner with another direction is not a rival; its words lie side by side.
-        let same = |j: &usize| b.places[*j] == b.places[at];
+        let same = |j: &usize| b[*j] == b[at];
         let before = (0..at).rev().take_while(same).count();
         let after = (at + 1..column.len()).take_while(same).count();
         let second = greatest(&column[..at - before]).max(greatest(&column[at + 1 + after..]));
@@ -143,7 +145,7 @@ fn alike(a: &Features, b: &Features) -> Vec<(usize, usize)> {
     for (i, (first, second, j)) in best_of_a.into_iter().enumerate() {
         let mutual = best_of_b[j].1 == i;
         let clear = distance(first) < CLEARLY_BETTER * distance(second.max(-1.0));
-        let known = pairs.last().is_some_and(|l| a.places[l.0] == a.places[i] && b.places[l.1] == b.places[j]);
+        let known = pairs.last().is_some_and(|l| a[l.0] == a[i] && b[l.1] == b[j]);
         if mutual && clear && !known {
             pairs.push((i, j));
         }

@@ -8,6 +8,7 @@ mod features;
 mod gains;
 mod layout;
 mod level;
+mod likely;
 mod links;
 mod model;
 pub mod optics;

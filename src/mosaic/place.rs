@@ -7,12 +7,12 @@ use super::adjust::{Fit, Freedom, Rectangle, SidePoint, Tie, adjust};
 use super::cover::{Grid, coarse, extended, footprints, gaps};
 use super::features::{self, Features};
 use super::layout::lay_out;
-use super::links::{Link, link};
+use super::links::Link;
 use super::model::Model;
 use super::overlaps::{Asking, Overlap, ties};
 use super::placement::{Placed, Placement, Residual, SIDES, SideFit};
 use super::store::{Level, Store};
-use super::{gains, says, sides};
+use super::{gains, likely, says, sides};
 use crate::error::Fault;
 use crate::geometry::{Lens, Point};
 use crate::image::Image;
@@ -24,8 +24,14 @@ use rayon::prelude::*;
 /// Places the tiles. `lens`: where given, it is taken as it is.
 pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Placement, Fault> {
     let features: Vec<Features> = (0..store.len()).into_par_iter().map(|k| features::find(store.reduced(k))).collect();
-    let links = all_links(store, &features);
-    let layout = lay_out(store, &links, lens)?;
+    let reduced = store.size(Level::Reduced);
+    let mut links = likely::links(&features, reduced);
+    let mut layout = lay_out(store, &links, lens)?;
+    if !layout.struck.is_empty() {
+        // A false link may have kept true ones from being looked for.
+        links = likely::look(&features, &likely::pairs(store.len()), reduced);
+        layout = lay_out(store, &links, lens)?;
+    }
     let mut free = Freedom { hand_held: false, lens: lens.is_none() };
 
     let (found, _) = ties(store, &features, &layout.model, Asking { level: Level::Reduced, search: 8, cell: 50 })?;
@@ -60,12 +66,6 @@ pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Plac
         free,
     }
     .placement()
-}
-
-fn all_links(store: &Store, features: &[Features]) -> Vec<Link> {
-    let size = store.size(Level::Reduced);
-    let pairs: Vec<(usize, usize)> = (0..store.len()).flat_map(|a| (a + 1..store.len()).map(move |b| (a, b))).collect();
-    pairs.par_iter().map(|&(a, b)| link((a, &features[a]), (b, &features[b]), size)).collect()
 }
 
 /// Adjusts, sets aside the ties that contradict the rest, and adjusts again; gives each tile its own camera where one camera
