@@ -66,13 +66,12 @@ pub fn halved(print: &Footprint) -> Footprint {
     Footprint { tile: print.tile, row, column, light: of(&print.light), depth: of(&print.depth) }
 }
 
-/// Most cells of a grid: a few thousand a side, whatever the plate. A quarter of them left too little bare panel beside the sides of a plate of
-/// 24 tiles to find them.
-const MOST_CELLS: f64 = 1.6e6;
+/// Most cells of a grid: a few thousand a side, whatever the plate.
+pub const MOST_CELLS: f64 = 1.6e6;
 
 impl Grid {
-    /// Over everything that the tiles see, with few cells, no finer than a reduced pixel.
-    pub fn over(store: &Store, views: &[Option<View>]) -> Grid {
+    /// Over everything that the tiles see, with so many cells at most, no finer than a reduced pixel.
+    pub fn over(store: &Store, views: &[Option<View>], most_cells: f64) -> Grid {
         let size = store.size(Level::Full);
         let (w, h) = (size.columns as f64, size.rows as f64);
         let corners = views
@@ -86,17 +85,17 @@ impl Grid {
         }
         let sampling =
             views.iter().flatten().next().map_or(1.0, |v| v.sampling(v.to_plate(Point::new(w / 2.0, h / 2.0))));
-        Grid::of(least, most, store.scale(Level::Reduced) / sampling)
+        Grid::of(least, most, store.scale(Level::Reduced) / sampling, most_cells)
     }
 
     /// Over a rectangle, with cells of `step` or larger.
     pub fn covering(least: Point, most: Point, step: f64) -> Grid {
-        Grid::of(least, most, step)
+        Grid::of(least, most, step, MOST_CELLS)
     }
 
-    fn of(least: Point, most: Point, step: f64) -> Grid {
+    fn of(least: Point, most: Point, step: f64, most_cells: f64) -> Grid {
         let extent = most - least;
-        let step = step.max((extent.x * extent.y / MOST_CELLS).sqrt());
+        let step = step.max((extent.x * extent.y / most_cells).sqrt());
         let size = Size::new((extent.y / step).ceil().max(1.0) as usize, (extent.x / step).ceil().max(1.0) as usize);
         Grid { origin: least, step, size }
     }

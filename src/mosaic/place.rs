@@ -4,7 +4,7 @@
 //! Fails where no two tiles touch, or where the plate's sides are not seen; the fault names the tiles or the side.
 
 use super::adjust::{Fit, Freedom, Rectangle, SidePoint, Tie, adjust};
-use super::cover::{Grid, coarse, extended, footprints, gaps};
+use super::cover::{Grid, MOST_CELLS, coarse, extended, footprints, gaps};
 use super::features::{self, Features};
 use super::layout::lay_out;
 use super::links::Link;
@@ -17,9 +17,12 @@ use crate::error::Fault;
 use crate::geometry::{Lens, Point};
 use crate::image::Image;
 use crate::notes::PlateSize;
-use crate::plate;
+use crate::plate::{self, CONFIDENT};
 use crate::units::Transmittance;
 use rayon::prelude::*;
+
+/// Cells of the coarse whole that mostly suffice to see how the plate lies.
+const FEW_CELLS: f64 = 4e5;
 
 /// Places the tiles. `lens`: where given, it is taken as it is.
 pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Placement, Fault> {
@@ -38,16 +41,13 @@ pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Plac
     let fit = settle(&layout.model, found, None, &mut free)?.0;
 
     let upright = upright(&fit.model, store);
-    let grid = Grid::over(store, &upright.views());
-    let prints = footprints(store, &upright.views(), &grid);
-    let gains = gains::solve(store.len(), &prints, |k| store.exposure(k).is_some());
-    let (model, size_mm, bare) = onto_the_plate(&upright, &grid, coarse(&grid, &prints, &gains), size)?;
-    drop(prints);
-    let bare: Vec<f64> = gains.iter().map(|g| bare / g).collect();
-
+    let Lying { model, size_mm, bare, cell, .. } = match onto_the_plate(store, &upright, size, FEW_CELLS) {
+        Ok(lying) if lying.confidence >= CONFIDENT => lying,
+        // Too few cells of bare panel beside a side hide it.
+        _ => onto_the_plate(store, &upright, size, MOST_CELLS)?,
+    };
     let (found, overlaps) = ties(store, &features, &model, Asking { level: Level::Full, search: 4, cell: 40 })?;
-    let cell_px = Grid::over(store, &model.views()).step * model.camera.scale;
-    let points = sides::find(store, &model, size_mm, &bare, (2.5 * cell_px).max(12.0))?;
+    let points = sides::find(store, &model, size_mm, &bare, (2.5 * cell).max(12.0))?;
     let (fit, found, _) = with_sides(&model, &found, points, size_mm, &mut free)?;
     // Once more from where all now agree: sides are looked for within a few pixels, and the plate's size is judged.
     let size_mm = measured_size(&fit.model, size_mm);
@@ -140,14 +140,26 @@ fn upright(model: &Model, store: &Store) -> Model {
     model.reframed(1.0, -(chosen as f64) * quarter, Point::default())
 }
 
-/// Finds the plate on the coarse whole, and makes its millimetres the model's frame; gives the plate's size and the bare panel's
-/// transmittance too.
-fn onto_the_plate(
-    model: &Model,
-    grid: &Grid,
-    seen: Image<f32>,
-    size: &PlateSize,
-) -> Result<(Model, [f64; 2], f64), Fault> {
+/// How the plate lies, by the coarse whole.
+struct Lying {
+    /// In the plate's millimetres.
+    model: Model,
+    size_mm: [f64; 2],
+    /// The bare panel's transmittance as each tile has it.
+    bare: Vec<f64>,
+    /// Of the outline.
+    confidence: f64,
+    /// Full-size pixels along the side of a cell.
+    cell: f64,
+}
+
+/// Finds the plate on a coarse whole of so many cells at most.
+fn onto_the_plate(store: &Store, model: &Model, size: &PlateSize, cells: f64) -> Result<Lying, Fault> {
+    let grid = Grid::over(store, &model.views(), cells);
+    let prints = footprints(store, &model.views(), &grid);
+    let gains = gains::solve(store.len(), &prints, |k| store.exposure(k).is_some());
+    let seen = coarse(&grid, &prints, &gains);
+    drop(prints);
     let seen = extended(seen);
     let seen = Image::from_vec(seen.size(), seen.into_vec().into_iter().map(Transmittance).collect());
     let straight = Lens::straight(seen.columns(), seen.rows());
@@ -164,8 +176,14 @@ fn onto_the_plate(
     });
     let fit = super::links::Similarity::fit(pairs.iter())
         .ok_or_else(|| Fault::new("the plate's corners coincide", "check the plate's size in the notes"))?;
-    let bare = outline.region.and_then(|r| r.bare).unwrap_or(1.0);
-    Ok((model.reframed(fit.scale(), fit.turn(), fit.shift), [width, height], bare as f64))
+    let bare = outline.region.and_then(|r| r.bare).unwrap_or(1.0) as f64;
+    Ok(Lying {
+        model: model.reframed(fit.scale(), fit.turn(), fit.shift),
+        size_mm: [width, height],
+        bare: gains.iter().map(|g| bare / g).collect(),
+        confidence: outline.confidence,
+        cell: grid.step,
+    })
 }
 
 /// The plate's size by its sides' ratio as measured, where that contradicts the nominal one by more than it can err: plates
