@@ -29,8 +29,7 @@ pub fn lay_out(store: &Store, links: &[Link], lens: Option<Lens>) -> Result<Layo
     let mut links: Vec<Link> = links.iter().filter(|l| l.accepted).cloned().collect();
     let mut struck = Vec::new();
     loop {
-        let poses = spanning(store, &links);
-        let model = Model { camera: Camera::new(store.size(Level::Full), lens), poses, hand_held: false };
+        let model = first_model(store, &links, lens);
         if model.poses.iter().flatten().count() < 2 {
             let best = links.iter().map(|l| l.pairs.len()).max().unwrap_or(0);
             let what = format!(
@@ -61,10 +60,17 @@ pub fn lay_out(store: &Store, links: &[Link], lens: Option<Lens>) -> Result<Layo
     }
 }
 
-/// Poses along the tree of the strongest links, from the tile with most matched corners; the largest group of tiles wins.
+/// The tiles as the links that were accepted say one by one, under one camera.
+pub fn first_model(store: &Store, links: &[Link], lens: Option<Lens>) -> Model {
+    let poses = spanning(store, links);
+    Model { camera: Camera::new(store.size(Level::Full), lens), poses, hand_held: false }
+}
+
+/// Poses along the tree of the strongest accepted links, from the tile with most matched corners; the largest group of tiles wins.
 fn spanning(store: &Store, links: &[Link]) -> Vec<Option<Pose>> {
     let n = store.len();
-    let strength = |t: usize| links.iter().filter(|l| l.a == t || l.b == t).map(|l| l.pairs.len()).sum::<usize>();
+    let links = || links.iter().filter(|l| l.accepted);
+    let strength = |t: usize| links().filter(|l| l.a == t || l.b == t).map(|l| l.pairs.len()).sum::<usize>();
     let mut best: Vec<Option<Pose>> = vec![None; n];
     let mut seen = vec![false; n];
     loop {
@@ -74,8 +80,7 @@ fn spanning(store: &Store, links: &[Link]) -> Vec<Option<Pose>> {
         poses[root] = Some(Homography::similarity(1.0, 0.0, middle * 1.0));
         loop {
             // The strongest link from a placed tile to one that is not.
-            let next = links
-                .iter()
+            let next = links()
                 .filter(|l| poses[l.a].is_some() != poses[l.b].is_some())
                 .max_by_key(|l| (l.pairs.len(), std::cmp::Reverse((l.a, l.b))));
             let Some(link) = next else { break };

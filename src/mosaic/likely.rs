@@ -1,16 +1,19 @@
 //! Links between the tiles, without looking at every pair closely: of forty tiles hardly one pair in ten touches.
 //!
-//! In: all tiles' [`Features`]. Out: the [`Link`]s looked at, in the order of their tiles. Never fails.
+//! In: the [`Store`], all tiles' [`Features`]. Out: the [`Link`]s looked at, in the order of their tiles. Never fails.
 //! Pairs are looked at in the order in which their most marked corners are alike, until all tiles hang together or no pair between two
 //! groups is left; then every pair that by these links may touch.
 
 use super::features::Features;
-use super::links::{Link, Similarity, alike, link};
-use crate::geometry::Point;
+use super::layout::first_model;
+use super::links::{Link, alike, link};
+use super::store::{Level, Store};
+use crate::geometry::{Point, View};
 use crate::image::Size;
 use nalgebra::DMatrix;
 use rayon::prelude::*;
 use std::cmp::Reverse;
+use std::collections::HashSet;
 
 /// Corners of each tile that the first look compares.
 const FEW: usize = 300;
@@ -27,9 +30,9 @@ pub fn look(features: &[Features], pairs: &[(usize, usize)], size: Size) -> Vec<
     pairs.par_iter().map(|&(a, b)| link((a, &features[a]), (b, &features[b]), size)).collect()
 }
 
-/// Links of all pairs that may touch. `size`: of a reduced tile.
-pub fn links(features: &[Features], size: Size) -> Vec<Link> {
-    let tiles = features.len();
+/// Links of all pairs that may touch.
+pub fn links(store: &Store, features: &[Features]) -> Vec<Link> {
+    let (tiles, size) = (features.len(), store.size(Level::Reduced));
     let mut group: Vec<usize> = (0..tiles).collect();
     let mut links: Vec<Link> = Vec::new();
     // As many at once as there are tiles: both cores stay busy, and few are looked at in vain.
@@ -45,11 +48,10 @@ pub fn links(features: &[Features], size: Size) -> Vec<Link> {
             break;
         }
     }
-    let places = places(tiles, &links);
-    let left = |p: &(usize, usize)| {
-        group[p.0] == group[p.1] && !links.iter().any(|l| (l.a, l.b) == *p) && may_touch(&places, *p, size)
-    };
-    let rest: Vec<_> = pairs(tiles).into_iter().filter(left).collect();
+    let views = first_model(store, &links, None).views();
+    let looked_at: HashSet<(usize, usize)> = links.iter().map(|l| (l.a, l.b)).collect();
+    let may = |p: &(usize, usize)| !looked_at.contains(p) && may_touch(&views, *p, store.size(Level::Full));
+    let rest: Vec<_> = pairs(tiles).into_iter().filter(may).collect();
     links.extend(look(features, &rest, size));
     links.sort_by_key(|l| (l.a, l.b));
     links
@@ -77,58 +79,38 @@ fn most_marked(features: &Features) -> (Vec<Point>, DMatrix<f32>) {
     (order.iter().map(|k| features.places[*k]).collect(), features.words.select_columns(&order))
 }
 
-/// From each tile's reduced pixels to those of the first tile of its group, along links.
-fn places(tiles: usize, links: &[Link]) -> Vec<Similarity> {
-    let mut places: Vec<Option<Similarity>> = vec![None; tiles];
-    let accepted = || links.iter().filter(|l| l.accepted);
-    for first in 0..tiles {
-        places[first].get_or_insert(Similarity { a: 1.0, b: 0.0, shift: Point::default() });
-        while let Some(link) = accepted().find(|l| places[l.a].is_some() != places[l.b].is_some()) {
-            let next = |from: &Similarity, pairs: Vec<(Point, Point)>| {
-                let pairs: Vec<_> = pairs.into_iter().map(|(p, q)| (q, from.apply(p))).collect();
-                Similarity::fit(pairs.iter())
-            };
-            let (place, at) = match (&places[link.a], &places[link.b]) {
-                (Some(a), _) => (next(a, link.pairs.clone()), link.b),
-                (_, Some(b)) => (next(b, link.pairs.iter().map(|(p, q)| (*q, *p)).collect()), link.a),
-                _ => unreachable!("one of the two has a place"),
-            };
-            // Matched corners that coincide fit nothing; a link is not accepted on such.
-            places[at] = Some(place.unwrap_or(link.map));
-        }
-    }
-    places.into_iter().flatten().collect()
-}
-
-/// Whether two tiles of one group come near each other.
-fn may_touch(places: &[Similarity], (a, b): (usize, usize), size: Size) -> bool {
+/// Whether two tiles come near each other; not if a place of one is not known.
+fn may_touch(views: &[Option<View>], (a, b): (usize, usize), size: Size) -> bool {
     const N: usize = 9;
     let (w, h) = (size.columns as f64, size.rows as f64);
-    let lattice = |place: &Similarity| -> Vec<Point> {
-        let at = |k: usize| k as f64 / (N - 1) as f64;
-        (0..N * N).map(|k| place.apply(Point::new(w * at(k % N), h * at(k / N)))).collect()
+    let at = |k: usize| k as f64 / (N - 1) as f64;
+    let lattice = |view: &View| -> Vec<Point> {
+        (0..N * N).map(|k| view.to_plate(Point::new(w * at(k % N), h * at(k / N)))).collect()
     };
+    let (Some(a), Some(b)) = (&views[a], &views[b]) else { return false };
     let near = ASTRAY * w.hypot(h);
-    let there = lattice(&places[b]);
-    lattice(&places[a]).iter().any(|p| there.iter().any(|q| p.distance(*q) < near))
+    let there = lattice(b);
+    lattice(a).iter().any(|p| there.iter().any(|q| p.distance(*q) < near))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::geometry::{Homography, Lens};
+    use std::f64::consts::PI;
 
     #[test]
     fn tiles_touch_where_their_chained_places_come_near() {
         let size = Size::new(600, 800);
-        let at = |x: f64, y: f64| Similarity { a: 1.0, b: 0.0, shift: Point::new(x, y) };
-        let places = [
-            at(0.0, 0.0),
-            at(600.0, 0.0),
-            at(1300.0, 0.0),
-            Similarity { a: -1.0, b: 0.0, shift: Point::new(800.0, 1000.0) },
-        ];
-        for (pair, touch) in [((0, 1), true), ((0, 2), false), ((1, 2), true), ((0, 3), true), ((2, 3), false)] {
-            assert_eq!(may_touch(&places, pair, size), touch, "{pair:?}");
+        let lens = Lens::straight(800, 600);
+        // The last lies upside down, its corner (0, 0) at (800, 1000).
+        let lies = [(0.0, 0.0, 0.0), (600.0, 0.0, 0.0), (1300.0, 0.0, 0.0), (800.0, 1000.0, PI)];
+        let view =
+            |(x, y, turn)| Some(View { plane: Homography::similarity(1.0, turn, Point::new(x, y)).inverse(), lens });
+        let views: Vec<Option<View>> = lies.into_iter().map(view).chain([None]).collect();
+        let pairs = [((0, 1), true), ((0, 2), false), ((1, 2), true), ((0, 3), true), ((2, 3), false), ((0, 4), false)];
+        for (pair, touch) in pairs {
+            assert_eq!(may_touch(&views, pair, size), touch, "{pair:?}");
         }
     }
 }

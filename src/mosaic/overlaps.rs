@@ -6,6 +6,7 @@
 
 use super::adjust::Tie;
 use super::features::Features;
+use super::likely::pairs;
 use super::model::{Model, shown};
 use super::store::{Level, Store};
 use super::ties::{Between, MARGIN, SIDE, Shift, measure};
@@ -47,14 +48,13 @@ pub fn ties(
     asking: Asking,
 ) -> Result<(Vec<Tie>, Vec<Overlap>), Fault> {
     let views = model.views();
-    let pairs: Vec<(usize, usize)> = (0..store.len()).flat_map(|a| (a + 1..store.len()).map(move |b| (a, b))).collect();
     let kernel = Kernel::new(1.0);
     let places = |&(a, b): &(usize, usize)| {
         let (va, vb) = (views[a].as_ref()?, views[b].as_ref()?);
         let (places, share) = places(store, &features[a], va, vb, asking.cell);
         (!places.is_empty()).then_some(((a, va), (b, vb), places, share))
     };
-    let touching: Vec<_> = pairs.par_iter().filter_map(places).collect();
+    let touching: Vec<_> = pairs(store.len()).par_iter().filter_map(places).collect();
     // All patches at once: pair by pair, one thread would wait for the other at each pair's end.
     let found: Vec<Vec<Option<Tie>>> = touching
         .par_iter()

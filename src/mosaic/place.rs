@@ -27,12 +27,11 @@ const FEW_CELLS: f64 = 4e5;
 /// Places the tiles. `lens`: where given, it is taken as it is.
 pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Placement, Fault> {
     let features: Vec<Features> = (0..store.len()).into_par_iter().map(|k| features::find(store.reduced(k))).collect();
-    let reduced = store.size(Level::Reduced);
-    let mut links = likely::links(&features, reduced);
+    let mut links = likely::links(store, &features);
     let mut layout = lay_out(store, &links, lens)?;
     if !layout.struck.is_empty() {
         // A false link may have kept true ones from being looked for.
-        links = likely::look(&features, &likely::pairs(store.len()), reduced);
+        links = likely::look(&features, &likely::pairs(store.len()), store.size(Level::Reduced));
         layout = lay_out(store, &links, lens)?;
     }
     let mut free = Freedom { hand_held: false, lens: lens.is_none() };

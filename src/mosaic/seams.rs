@@ -20,7 +20,7 @@ const BORDER: f32 = 0.02;
 const NOISE: f32 = 0.01;
 const SWEEPS: usize = 3;
 /// Most cells that are cut at once.
-const MOST_CELLS: usize = 8000;
+const AT_ONCE: usize = 8000;
 
 /// What the cuts are made from.
 struct Views<'a> {
@@ -78,7 +78,7 @@ pub fn choose(size: Size, footprints: &[Footprint], gains: &[f64], light: &[f64]
 /// [`choose`], by index of footprint. A large grid is first cut on cells twice as wide, and then only near those cuts: a cut takes longer than
 /// its cells are many (banded cuts, Lombaert et al. 2005).
 fn cut(size: Size, footprints: &[Footprint], gains: &[f64], noise: &[f32]) -> Image<u16> {
-    let wider = (size.area() > MOST_CELLS).then(|| {
+    let wider = (size.area() > AT_ONCE).then(|| {
         let halved: Vec<Footprint> = footprints.par_iter().map(cover::halved).collect();
         cut(Size::new(size.rows.div_ceil(2), size.columns.div_ceil(2)), &halved, gains, noise)
     });

@@ -3,8 +3,10 @@
 //! Tolerances: what is promised for tiles is 0.5 px rms and 1.5 px at the worst; a fifth of it is asked here, since these tiles
 //! are small and their overlaps short. Densities: no step over 0.006 between neighbouring patches of 3 mm.
 
+use super::features::{self, Features};
+use super::links::Link;
 use super::simulate::{Made, Plate, Setup};
-use super::{Placement, Seams, Store, Target, Tile, compose, place};
+use super::{Level, Placement, Seams, Store, Target, Tile, compose, likely, place};
 use crate::error::Fault;
 use crate::geometry::{Homography, Point};
 use crate::image::{Image, Size};
@@ -115,6 +117,20 @@ fn tiles_in_any_order_are_placed_and_nothing_is_said() {
     assert!(placement.warnings.is_empty(), "{:?}", placement.warnings);
     assert!(!placement.hand_held);
     assert!((placement.lens.k1 - made.setup.k1).abs() < 1e-3);
+}
+
+#[test]
+fn pairs_that_are_not_looked_at_would_be_no_links() {
+    let made = Setup { columns: 4, rows: 3, overlap: 0.2, upside_down: Some(5), ..Setup::small() }.make();
+    let order = [7, 2, 9, 0, 11, 4, 5, 1, 10, 3, 8, 6];
+    let store = gather(&made, &order, |_| Some(1.0));
+    let features: Vec<Features> = (0..store.len()).map(|k| features::find(store.reduced(k))).collect();
+    let some = likely::links(&store, &features);
+    let all = likely::look(&features, &likely::pairs(store.len()), store.size(Level::Reduced));
+    let accepted = |links: &[Link]| links.iter().filter(|l| l.accepted).map(|l| (l.a, l.b)).collect::<Vec<_>>();
+    assert_eq!(accepted(&some), accepted(&all));
+    assert!(accepted(&all).len() >= 17, "neighbours alone are 17: {:?}", accepted(&all));
+    assert!(some.len() < all.len(), "{} of {} looked at", some.len(), all.len());
 }
 
 #[test]
