@@ -10,6 +10,10 @@ use std::process::ExitCode;
 static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
 fn main() -> ExitCode {
+    #[cfg(feature = "newer-raw")]
+    if let Some(status) = hyaline::frame::newer::serve(std::env::args_os()) {
+        return status;
+    }
     let cli = Cli::parse();
     if let Some(jobs) = cli.common.jobs {
         // Only fails when a pool is already there, which no command line can bring about.

@@ -23,6 +23,9 @@ const FREE: [&str; 14] = [
 /// The one library under other terms, and the feature behind which it stands.
 const RAW: (&str, &str) = ("rawloader", "raw");
 
+/// The same with a feature that is off where none is named.
+const NEWER: (&str, &str) = ("rawler", "newer-raw");
+
 /// Libraries as `cargo metadata` lists them: name and licence in SPDX form (the older "A/B" means "A OR B").
 fn packages(features: &[&str]) -> Vec<(String, String)> {
     let listed = Command::new(env!("CARGO"))
@@ -63,6 +66,8 @@ fn expressions_are_read_as_spdx_means_them() {
 fn only_raw_decoding_is_under_other_terms() {
     let other: Vec<_> = packages(&[]).into_iter().filter(|(_, licence)| !free(licence)).collect();
     assert_eq!(other, [(RAW.0.to_string(), "LGPL-2.1".to_string())]);
+    let all: Vec<_> = packages(&["--features", NEWER.1]).into_iter().filter(|(_, licence)| !free(licence)).collect();
+    assert_eq!(all, [NEWER.0, RAW.0].map(|name| (name.to_string(), "LGPL-2.1".to_string())));
 }
 
 #[test]

@@ -37,9 +37,7 @@ pub fn of(head: &[u8]) -> Result<Kind, Fault> {
     }
     if head.get(4..8) == Some(b"ftyp") {
         return match head.get(8..12) {
-            Some(b"crx ") => {
-                Err(Fault::new("it is a CR3 raw file, which this version does not read", "convert it to DNG"))
-            }
+            Some(b"crx ") => Ok(Kind::MakerRaw),
             Some(b"avif" | b"avis") => {
                 Err(Fault::new("it is an AVIF picture, which is not read", "save the frame as JPEG, HEIC or DNG"))
             }

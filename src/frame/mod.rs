@@ -3,7 +3,7 @@
 //! Everything is in the sensor's own coordinates: Exif Orientation and a container's turn are undone or ignored, so that a
 //! frame always falls on its blank.
 
-#[cfg(not(all(feature = "heic", feature = "raw")))]
+#[cfg(not(all(feature = "heic", feature = "raw", feature = "newer-raw")))]
 mod absent;
 mod dng;
 mod exif;
@@ -14,6 +14,8 @@ mod ifd;
 mod jpeg;
 mod kind;
 mod limits;
+#[cfg(feature = "newer-raw")]
+pub mod newer;
 mod png;
 pub mod profile;
 #[cfg(feature = "raw")]

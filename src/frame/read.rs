@@ -5,6 +5,8 @@
 
 #[cfg(not(feature = "heic"))]
 use super::absent::heic;
+#[cfg(not(feature = "newer-raw"))]
+use super::absent::newer;
 #[cfg(not(feature = "raw"))]
 use super::absent::raw;
 use super::fence::fenced;
@@ -13,6 +15,8 @@ use super::heic;
 use super::ifd::Tiff;
 use super::kind::{self, Kind};
 use super::limits::MAX_FILE;
+#[cfg(feature = "newer-raw")]
+use super::newer;
 #[cfg(feature = "raw")]
 use super::raw;
 use super::tiff::Family;
@@ -39,11 +43,16 @@ pub fn read(path: &Path, profile: &CaptureProfile) -> Result<Frame, Fault> {
             match tiff::family(&mut tiff)? {
                 Family::Plain => tiff::read(&mut file, profile),
                 Family::Dng => dng::read(&mut tiff),
-                Family::Maker => raw::read(&from_start(&mut file)?),
+                Family::Maker => {
+                    let main = tiff.main()?;
+                    let settings = exif::from_tiff(&mut tiff, &main);
+                    let frame = maker(path, &from_start(&mut file)?, raw::read, newer::read)?;
+                    Ok(Frame { settings, ..frame })
+                }
             }
         }
         Kind::Heif => heic::read(&whole(&mut file)?, profile),
-        Kind::MakerRaw => raw::read(&whole(&mut file)?),
+        Kind::MakerRaw => maker(path, &whole(&mut file)?, raw::read, newer::read),
     })?;
     profile.admits(&frame)?;
     Ok(frame)
@@ -66,7 +75,7 @@ pub fn settings(path: &Path) -> Result<Settings, Fault> {
             Ok(exif::from_tiff(&mut tiff, &main))
         }
         Kind::Heif => heic::settings(&whole(&mut file)?),
-        Kind::MakerRaw => raw::settings(&whole(&mut file)?),
+        Kind::MakerRaw => maker(path, &whole(&mut file)?, raw::settings, newer::settings),
     })
 }
 
@@ -81,12 +90,22 @@ pub fn dimensions(path: &Path) -> Result<Size, Fault> {
             match tiff::family(&mut tiff)? {
                 Family::Plain => tiff::dimensions(&mut tiff),
                 Family::Dng => dng::dimensions(&mut tiff),
-                Family::Maker => raw::dimensions(&from_start(&mut file)?),
+                Family::Maker => maker(path, &from_start(&mut file)?, raw::dimensions, newer::dimensions),
             }
         }
         Kind::Heif => heic::dimensions(&whole(&mut file)?),
-        Kind::MakerRaw => raw::dimensions(&whole(&mut file)?),
+        Kind::MakerRaw => maker(path, &whole(&mut file)?, raw::dimensions, newer::dimensions),
     })
+}
+
+/// A maker's raw file, by the decoder of this process where that knows its camera, else by the one in a process of its own.
+fn maker<T>(
+    path: &Path,
+    bytes: &[u8],
+    here: fn(&[u8]) -> Result<T, Fault>,
+    apart: fn(&Path) -> Result<T, Fault>,
+) -> Result<T, Fault> {
+    if cfg!(feature = "newer-raw") && !raw::knows(bytes) { apart(path) } else { here(bytes) }
 }
 
 /// Opens a file and tells its kind by its first bytes; the file stands at its start again.

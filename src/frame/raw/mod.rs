@@ -21,6 +21,12 @@ use std::io::Cursor;
 
 const MEND: &str = "convert it to DNG, or develop it to a linear 16-bit TIFF";
 
+/// Whether the decoder knows the camera, or the file is none that another could read.
+pub fn knows(bytes: &[u8]) -> bool {
+    whole::check(bytes).is_err()
+        || rawloader::decode_dummy(&mut &*bytes).err().is_none_or(|error| unknown(&error).is_none())
+}
+
 pub fn dimensions(bytes: &[u8]) -> Result<Size, Fault> {
     Ok(usable(&declared(bytes)?)?.size)
 }
@@ -149,17 +155,23 @@ fn unread(what: &str) -> Fault {
     Fault::new(format!("it is a raw file {what}, which is not read"), MEND)
 }
 
-/// The decoder's errors are for its own authors: what a user can use of them is which camera it does not know.
-fn fault(error: rawloader::RawLoaderError) -> Fault {
+/// What the decoder does not know, where that is its error: a camera, or a kind of file.
+fn unknown(error: &rawloader::RawLoaderError) -> Option<String> {
     let text = error.to_string();
-    let unknown = text.split_once("Couldn't find camera ").and_then(|(_, rest)| rest.split_once(" mode "));
-    if let Some((camera, _)) = unknown {
-        let camera = camera.replace('"', "");
-        return Fault::new(format!("it is a raw file of a camera that is not known here, {camera}"), MEND);
+    let camera = text.split_once("Couldn't find camera ").and_then(|(_, rest)| rest.split_once(" mode "));
+    match camera {
+        Some((camera, _)) => Some(format!("a camera that is not known here, {}", camera.replace('"', ""))),
+        None => text.contains("Couldn't find a decoder").then(|| "a kind that is not known here".to_string()),
     }
-    if text.contains("Couldn't find a decoder") {
-        return Fault::new("it is a raw file of a kind that is not known here", MEND);
+}
+
+/// The decoder's errors are for its own authors: what a user can use of them is what it does not know.
+fn fault(error: rawloader::RawLoaderError) -> Fault {
+    if let Some(what) = unknown(&error) {
+        let newer = if cfg!(feature = "newer-raw") { "" } else { "build with the feature `newer-raw`, " };
+        return Fault::new(format!("it is a raw file of {what}"), format!("{newer}{MEND}"));
     }
+    let text = error.to_string();
     if text.contains("panic") {
         return damaged("the decoder gave up on it");
     }
