@@ -49,7 +49,7 @@ fn led_to(www: &Path) -> BTreeSet<PathBuf> {
         let folder = www.join(id);
         promised(&folder).into_iter().chain([folder.join("info.json")])
     });
-    pictures.chain([www.join("manifest.json"), www.join("published.sha256")]).collect()
+    pictures.chain(["manifest.json", "report.html", "published.sha256"].map(|file| www.join(file))).collect()
 }
 
 fn there(www: &Path) -> BTreeSet<PathBuf> {

@@ -97,7 +97,7 @@ fn told(site: &Site, done: &Publication) -> String {
         text.push_str(&format!("{} files of an earlier publication removed\n", done.removed));
     }
     let (to, url) = (site.to.display(), site.url);
-    text.push_str(&format!("{to} is ready; put it where {url} leads, and give viewers {url}/manifest.json\n"));
+    text.push_str(&format!("{to} is ready; put it where {url} leads, and give viewers {url}/manifest.json; report.html there shows the plates without one\n"));
     text
 }
 

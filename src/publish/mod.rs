@@ -1,12 +1,13 @@
 //! Plates for viewing anywhere: pictures in tiles that any viewer of the IIIF reads, and what is known of them beside.
 //!
 //! [`pyramid`] cuts a picture into tiles at every sampling; [`describe`] says of the tiles and of the session what the IIIF Image API 3.0
-//! and Presentation API 3.0 ask for; [`publish`] does both for a session's positives, and [`folder`] takes away what an earlier publication
-//! left. All of it is plain files (level 0): any web server serves them, and none has to know what they are.
+//! and Presentation API 3.0 ask for; [`publish`] does both for a session's positives, with a [`page`] that shows them from the same tiles, and
+//! [`folder`] takes away what an earlier publication left. All of it is plain files (level 0): any web server serves them, and none has to know what they are.
 
 mod describe;
 mod earlier;
 mod folder;
+mod page;
 mod positive;
 mod pyramid;
 
@@ -19,6 +20,9 @@ use folder::Folder;
 use rayon::prelude::*;
 use serde_json::Value;
 use std::path::Path;
+
+/// The page's name in the folder.
+const PAGE: &str = "report.html";
 
 /// A plate's picture as it was published.
 pub struct Published {
@@ -44,7 +48,7 @@ pub struct Site<'a> {
     pub in_part: bool,
 }
 
-/// Writes manifest.json, and ID/ with the tiles of each plate's positive in `out`. A plate's info.json and the manifest come last, so
+/// Writes manifest.json, report.html, and ID/ with the tiles of each plate's positive in `out`. A plate's info.json and the manifest come last, so
 /// that they never speak of what is not there; what an earlier run has published and the manifest no longer leads to is removed after them.
 /// Fails where a positive cannot be read, a file cannot be written, or a run in part does not fit what is published there.
 pub fn publish(
@@ -89,8 +93,9 @@ pub fn publish(
     canvases.sort_by_key(|(id, _)| place(id));
     let manifest =
         describe::manifest(&session.about, canvases.into_iter().map(|(_, canvas)| canvas).collect(), site.url);
+    let page = folder.write(PAGE.into(), page::page(&manifest).as_bytes())?;
     let manifest = folder.write("manifest.json".into(), &text(&manifest))?;
-    folder.list(vec![manifest])?;
+    folder.list(vec![page, manifest])?;
     let removed = folder.clear(|file| file.split_once('/').is_some_and(|(id, _)| stays(id)))?;
     Ok(Publication { plates: published, kept: kept.into_iter().map(|(id, _)| id).collect(), removed })
 }

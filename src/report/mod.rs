@@ -5,7 +5,7 @@ pub mod histogram;
 pub mod input;
 pub mod page;
 pub mod picture;
-mod plate;
+pub mod plate;
 pub mod plot;
 pub mod preview;
 pub mod seen;

@@ -33,7 +33,7 @@
   surrounds.forEach((input) => input.addEventListener("change", () => keep(input.value)));
 
   addEventListener("keydown", (event) => {
-    if (event.altKey || event.ctrlKey || event.metaKey || event.target.closest("input, .scroll")) {
+    if (event.altKey || event.ctrlKey || event.metaKey || event.target.closest("input, .scroll, .deep")) {
       if (event.key !== "g" || event.altKey || event.ctrlKey || event.metaKey) return;
     }
     const act = {

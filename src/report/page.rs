@@ -17,7 +17,8 @@ use sha2::{Digest, Sha256};
 
 /// The look that all pages share.
 pub const STYLE: &str = include_str!("page.css");
-const SCRIPT: &str = include_str!("page.js");
+/// Its keys.
+pub const SCRIPT: &str = include_str!("page.js");
 
 /// Pixels that the longest side of the session's largest plate takes on the table of plates.
 const TABLE_SIDE: f64 = 250.0;

@@ -1,4 +1,5 @@
-"""Published plates read by others: the manifest by iiif-prezi3, the tiles by libjpeg against the positive, the whole by OpenSeadragon.
+"""Published plates read by others: the manifest by iiif-prezi3, the tiles by libjpeg against the positive, the whole by OpenSeadragon,
+and the page beside them in Chromium.
 
     HYALINE=target/release/hyaline python published.py [--shots DIR]            exit status 1 when a check fails
 
@@ -284,8 +285,28 @@ def viewer_holds(folder, positive, url, manifest, paths, shots):
     scales = sorted({paths.get(path, 0) for path in asked})
     what = f"{len(asked)} pictures, at 1/{', 1/'.join(map(str, scales))}"
     check(1 in scales and len(scales) > 1 and asked <= set(paths), f"{id}: it asked for {what}", asked - set(paths))
+    views_hold(id, positive, views, f"{id}-", shots)
+
+
+def page_holds(folder, positive, address, shots):
+    """The page beside the plates shows the first of them, from a server and from a disk, and asks for nothing outside its folder."""
+    height, width = positive.shape
+    below = address.rsplit("/", 1)[0] + "/"
+    seen = run("node", HERE.parent / "browser" / "published.mjs", address, shots, width, height)
+    check(seen.returncode == 0, f"page: {below[:4]}: shown by keys, nothing fails, nothing in it is run", seen.stderr)
+    if not seen.stdout:
+        return
+    views = json.loads(seen.stdout)
+    asked = [a for view in views for a in view["asked"] if not a.startswith("data:")]
+    check(all(a.startswith(below) for a in asked), "page: it asks for nothing outside its folder", asked)
+    finest = [a for a in asked if f"/{folder.name}/" in a and "/full/" not in a]
+    check(bool(finest), f"page: it shows the tiles that viewers get ({len(finest)} asked for)")
+    views_hold("page", positive, views, "page-", shots)
+
+
+def views_hold(id, positive, views, prefix, shots):
     for view in views:
-        shown = cv2.imread(str(shots / f"{id}-{view['name']}.png"), cv2.IMREAD_GRAYSCALE).astype(float)
+        shown = cv2.imread(str(shots / f"{prefix}{view['name']}.png"), cv2.IMREAD_GRAYSCALE).astype(float)
         x, y, step = view["x"], view["y"], view["w"] / shown.shape[1]  # the screen's first pixel begins at x, y and is `step` wide
         # As a viewer draws it: the next finer sampling, and between its pixels in a line.
         scale = 2 ** int(np.log2(step) + 1e-6)
@@ -331,6 +352,10 @@ def main():
             largest, size = picture(www / urlsplit(str(body.id)).path.removeprefix("/")), (body.height, body.width)
             check(largest.shape == size, f"{id}: its picture has the size that the manifest tells", f"{largest.shape}, not {size}")
             viewer_holds(folder, positive, f"{url}/{id}", f"{url}/manifest.json", paths, shots)
+        first = next(iter(bodies))
+        positive = tifffile.imread(out / first / f"{first}-positive.tif")
+        for address in (f"{url}/report.html", (www / "kiln/report.html").as_uri()):
+            page_holds(www / "kiln" / first, positive, address, shots)
         server.shutdown()
     print(f"published: {'sound' if not wrong else f'{wrong} checks failed'}, {time.monotonic() - began:.0f} s")
     return 1 if wrong else 0
