@@ -1,10 +1,9 @@
 """One plate in tiles from files to both TIFFs: hyaline against OpenCV's stitcher in its planar-scan mode on the same tiles.
 
-    python benches/tiles.py [--program target/release/hyaline] [--runs 3] [--megapixels 12] [--scenario tiles-3x4] [--growth]
+    python benches/tiles.py [--program target/release/hyaline] [--runs 3] [--megapixels 12] [--scenario tiles-3x4]
 
 The stitcher gets what it needs and no more: tiles divided by their blank, as 8-bit pictures, and writes one picture; hyaline does the whole
-job. Whole processes in turn, in one go; prints medians, the ratio, peak memory and, by the outside scorer, the accuracy of hyaline. `--growth` times
-hyaline alone on 4, 12, 24 and 48 tiles of the same sampling.
+job. Whole processes in turn, in one go; prints medians, the ratio, peak memory and, by the outside scorer, the accuracy of hyaline.
 """
 
 import argparse
@@ -25,7 +24,6 @@ import simulate
 from single import timed
 
 SHOWN = ["density_median", "density_p95", "unevenness_percent", "false_step", "corner_mm", "geometry_rms", "geometry_worst", "sharpness"]
-GRIDS = [(2, 2), (4, 3), (6, 4), (8, 6)]
 
 STITCH = """
 import glob, sys
@@ -79,33 +77,14 @@ def against_the_stitcher(args):
             print(f"           falls short: {fault}")
 
 
-def growth(args):
-    print(f"growth, medians of {args.runs}\n tiles  megapixels each  seconds  a tile  peak MiB")
-    for columns, rows in GRIDS:
-        name = f"grown-{columns}x{rows}"
-        # The plate grows with the grid, so that a tile always shows as much of it.
-        size = tuple(45.0 * n for n in (columns, rows))
-        scenarios.ALL[name] = dict(tiles=dict(grid=(columns, rows), overlap=0.25), size=size, size_text=f"{size[0]:g}x{size[1]:g}mm")
-        with tempfile.TemporaryDirectory(prefix="tiles-") as made:
-            session, out = pathlib.Path(made) / "session", pathlib.Path(made) / "out"
-            truth = simulate.build(name, session, args.megapixels)
-            runs = []
-            for _ in range(args.runs):
-                shutil.rmtree(out, ignore_errors=True)
-                runs.append(timed([args.program, "digitize", str(session), "--out", str(out), "--quiet"]))
-        seconds, memory = (statistics.median(r[k] for r in runs) for k in (0, 1))
-        print(f"{columns * rows:6} {megapixels(truth.cases[0]):16.1f} {seconds:8.2f} {seconds / (columns * rows):7.3f} {memory:9.0f}", flush=True)
-
-
 def main():
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     asked.add_argument("--program", default=os.environ.get("HYALINE", str(ROOT / "target/release/hyaline")))
     asked.add_argument("--runs", type=int, default=3)
     asked.add_argument("--megapixels", type=float, default=12.0)
     asked.add_argument("--scenario", default="tiles-3x4")
-    asked.add_argument("--growth", action="store_true")
     args = asked.parse_args()
-    growth(args) if args.growth else against_the_stitcher(args)
+    against_the_stitcher(args)
 
 
 if __name__ == "__main__":

@@ -99,13 +99,15 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
     let keys: Vec<String> = plates.iter().map(|p| inputs.plate_key(session, p, &light)).collect();
     let mut earlier: Vec<Option<Box<KeptPlate>>> =
         plates.iter().zip(&keys).map(|(p, key)| store.find(&kept_plate(p), key)).collect();
+    let others = others(session, &plates, &store);
     let mut told: Option<KeptPanel> = store.find("panel", &light);
     // Where nothing else is to be done, plates that stand on another base than now are done anew.
+    let of_others = || others.iter().map(|other| other.reading.clone());
     let batch_of = |readings: &[Option<Reading>]| Batch::new(readings, session.base.scope).in_file(file);
     if told.is_none() || patch_elsewhere(session, &plates).is_some() {
         earlier.iter_mut().for_each(|e| *e = None);
     } else if earlier.iter().all(Option::is_some) {
-        let readings: Vec<_> = earlier.iter().flatten().map(|e| e.reading.clone()).collect();
+        let readings: Vec<_> = earlier.iter().flatten().map(|e| e.reading.clone()).chain(of_others()).collect();
         if let Ok(batch) = batch_of(&readings) {
             earlier.iter_mut().for_each(|e| *e = e.take().filter(|e| e.stands(&batch)));
         }
@@ -148,7 +150,7 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
         Some(id) => {
             vec![session.plate(id).and_then(|p| pipeline::rectify(&run, p).ok()).and_then(|r| r.reading)]
         }
-        None => ways.iter().map(|way| way.as_ref().ok().and_then(Way::reading)).collect(),
+        None => ways.iter().map(|way| way.as_ref().ok().and_then(Way::reading)).chain(of_others()).collect(),
     };
     let batch = batch_of(&readings);
     let mut pages = Vec::new();
@@ -156,7 +158,9 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
     for ((plate, key), way) in plates.iter().zip(&keys).zip(ways) {
         let finish = |done: Rectified, batch: &Batch| -> Result<DonePlate, Box<Failure>> {
             let reading = done.reading.clone();
+            store.still_there()?;
             let page = pipeline::finish(&run, plate, done, batch)?;
+            store.still_there()?;
             let stands_on = batch.standing(reading.as_ref()).density;
             let mut outputs = below(&plate.id, &page.record.outputs);
             outputs.push(record_digest(&out, &plate.id)?);
@@ -189,18 +193,25 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
             }
         });
     }
+    if let Err(gone) = store.still_there() {
+        progress.done();
+        return Err(vec![gone]);
+    }
+    kept.extend(others.iter().map(|other| other.page.record.plate.clone()));
+    let pages = in_order(session, pages, others);
     let compared = compare_all(session, &pages, &store, &tone, &out, &progress);
     kept.extend(compared.kept);
     errors.extend(compared.errors);
     errors.dedup();
     let told = told.unwrap_or(KeptPanel { warnings: Vec::new(), blank: None });
+    let left = crate::results::lying(session, &out).ok().and_then(|lying| lying.warning());
     progress.stage("session", "writing the pages");
     let report = SessionReport {
         about: session.about.clone(),
         tone: tone.clone(),
         plates: pages,
         brackets: compared.reports,
-        warnings: crate::notes::check(session).into_iter().chain(told.warnings).collect(),
+        warnings: crate::notes::check(session).into_iter().chain(told.warnings).chain(left).collect(),
         blank: told.blank,
         software: Software::this(),
     };
@@ -210,6 +221,19 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
     }
     progress.done();
     Ok(Digitized { report, kept, timings: progress.timings(), errors })
+}
+
+/// What earlier runs left in OUT of the plates that this one is not for: the batch and the pages are the whole session's all the same.
+fn others(session: &Session, plates: &[&Plate], store: &Kept) -> Vec<KeptPlate> {
+    let other = |plate: &&Plate| plates.iter().all(|asked| asked.id != plate.id);
+    session.plates.iter().filter(other).filter_map(|plate| store.lying(&kept_plate(plate))).collect()
+}
+
+/// Pages of this run's plates and of the others, as the notes have them.
+fn in_order(session: &Session, mut pages: Vec<PlateReport>, others: Vec<KeptPlate>) -> Vec<PlateReport> {
+    pages.extend(others.into_iter().map(|other| PlateReport::Done(Box::new(other.page))));
+    pages.sort_by_key(|page| session.plates.iter().position(|plate| plate.id == page.id()));
+    pages
 }
 
 /// The plate that the base's patch lies on, where it is not among those asked for: it is then read for its own sake.

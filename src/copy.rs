@@ -55,6 +55,30 @@ pub fn copied(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, pictur
     view(files, None, &Reading { profile, panel, veil: panel.veil.as_ref(), pictured })
 }
 
+/// The same with a veil that was told by other views of the same set-up.
+pub fn copied_under(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: &Veil) -> Result<Copied, Error> {
+    view(files, None, &Reading { profile, panel, veil: Some(veil), pictured: false })
+}
+
+/// The veil that a black mask in a capture shows: none where the notes or the profile tell the glare, where too little of a mask is seen, and
+/// where light passes it. `mask`: pixels (row, column) well inside the mask.
+pub fn veil_in(
+    file: &Path,
+    profile: &CaptureProfile,
+    panel: &Panel,
+    mask: &[(usize, usize)],
+) -> Result<Option<Veil>, Error> {
+    if panel.veil.is_some() || mask.len() < PLACES {
+        return Ok(None);
+    }
+    let frame = frame::read(file, profile).in_file(file)?;
+    if profile.for_camera(&frame.settings).correction.as_ref().is_some_and(|c| c.with_glare) {
+        return Ok(None);
+    }
+    let group = panel.group_for(&frame).in_file(file)?;
+    Ok(Veil::from_mask(&frame, &group.flat, group.dark.as_ref(), mask).ok())
+}
+
 /// `first`: the first file's frame, where it has been read.
 fn view(files: &[PathBuf], first: Option<Frame>, how: &Reading) -> Result<Copied, Error> {
     let mut seen = divided(files, first, how)?;

@@ -5,7 +5,7 @@
 //! that packages leave out; without it everything is done anew. Whatever cannot be read there is as good as not there.
 //! Also keeps a second run away from a folder that one is working on.
 
-use crate::archive::{atomic, digest};
+use crate::archive::{atomic, digest, hold};
 use crate::error::{Error, Fault, InFile};
 use crate::frame::CaptureProfile;
 use crate::notes::{Plate, Session};
@@ -14,16 +14,18 @@ use rayon::prelude::*;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs::{File, TryLockError};
-use std::io::{Read, Write};
+use std::fs::File;
 use std::path::{Path, PathBuf};
 
 /// The hidden folder in OUT.
 pub const FOLDER: &str = ".hyaline";
+/// In it, what a run holds while it works.
+const HELD: &str = "held";
 
 /// Kept work of one folder of results. While it lives, no other run may work there.
 pub struct Kept {
     out: PathBuf,
+    place: Place,
     folder: PathBuf,
     /// Whether to look at what is there.
     fresh: bool,
@@ -43,8 +45,24 @@ impl Kept {
     pub fn open(out: &Path, fresh: bool) -> Result<Kept, Error> {
         let folder = out.join(FOLDER);
         std::fs::create_dir_all(&folder).in_file(&folder)?;
-        let held = hold(&folder.join("held"), out)?;
-        Ok(Kept { out: out.to_path_buf(), folder, fresh, _held: held })
+        let held = hold::hold(&folder.join(HELD), out)?;
+        Ok(Kept { out: out.to_path_buf(), place: place(out).in_file(out)?, folder, fresh, _held: held })
+    }
+
+    /// Fails where OUT is no longer the folder that it was at first: a drive that was pulled out leaves an empty folder behind, and what
+    /// is written there would lie hidden once it is back.
+    pub fn still_there(&self) -> Result<(), Error> {
+        if place(&self.out).is_ok_and(|now| now == self.place) {
+            return Ok(());
+        }
+        let what = "it is no longer the folder that the run began in";
+        Err(Fault::new(what, "connect its drive again and run once more: what is done is kept")).in_file(&self.out)
+    }
+
+    /// What work named `name` told last, for whatever key, if the files that it wrote are still there.
+    pub fn lying<T: DeserializeOwned>(&self, name: &str) -> Option<T> {
+        let work: Work<T> = serde_json::from_slice(&std::fs::read(self.path(name)).ok()?).ok()?;
+        work.outputs.iter().all(|f| self.out.join(&f.file).is_file()).then_some(work.told)
     }
 
     /// What work named `name` told, if it stands as it was done for `key`.
@@ -72,23 +90,23 @@ impl Kept {
     }
 }
 
-/// The system lets go of the file however a run ends.
-fn hold(path: &Path, out: &Path) -> Result<Option<File>, Error> {
-    let mut file = File::options().read(true).write(true).create(true).truncate(false).open(path).in_file(path)?;
-    match file.try_lock() {
-        Ok(()) => {
-            file.set_len(0).and_then(|()| write!(file, "{}", std::process::id())).in_file(path)?;
-            Ok(Some(file))
-        }
-        Err(TryLockError::WouldBlock) => {
-            let mut by = String::new();
-            let _ = file.read_to_string(&mut by);
-            let mend = "wait until it is done, or name another place with --out";
-            Err(Fault::new(format!("process {} is working on these results", by.trim()), mend)).in_file(out)
-        }
-        // A network drive may know no locks.
-        Err(TryLockError::Error(_)) => Ok(None),
+/// Fails where a run is working on OUT now.
+pub fn free(out: &Path) -> Result<(), Error> {
+    hold::free(&out.join(FOLDER).join(HELD), out)
+}
+
+/// What tells a folder from another one at the same path: its drive and its number there.
+type Place = (u64, u64);
+
+fn place(folder: &Path) -> std::io::Result<Place> {
+    let about = folder.metadata()?;
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::MetadataExt;
+        Ok((about.dev(), about.ino()))
     }
+    #[cfg(not(unix))]
+    Ok((u64::from(about.is_dir()), 0))
 }
 
 /// Digests of all files that a session names, each read once, and of the program itself.
@@ -193,6 +211,22 @@ mod tests {
         assert_eq!(Kept::open(out.path(), true).unwrap().find::<f64>("plate-K-01", "key"), None);
         std::fs::write(out.path().join(".hyaline/plate-K-01.json"), "{ cut off").unwrap();
         assert_eq!(Kept::open(out.path(), false).unwrap().find::<f64>("plate-K-01", "key"), None);
+    }
+
+    /// A drive that is pulled out leaves its empty mount point; here another folder takes the place.
+    #[cfg(unix)]
+    #[test]
+    fn a_folder_that_has_gone_is_missed() {
+        let above = tempfile::tempdir().unwrap();
+        let out = above.path().join("out");
+        std::fs::create_dir(&out).unwrap();
+        let kept = Kept::open(&out, false).unwrap();
+        kept.still_there().unwrap();
+        std::fs::rename(&out, above.path().join("away")).unwrap();
+        assert!(kept.still_there().is_err());
+        std::fs::create_dir(&out).unwrap();
+        let told = kept.still_there().unwrap_err().to_string();
+        assert!(told.contains("connect its drive"), "{told}");
     }
 
     #[test]

@@ -43,6 +43,7 @@ pub mod progress;
 pub mod publish;
 pub mod record;
 pub mod report;
+pub mod results;
 pub mod spool;
 pub mod tiles;
 pub mod units;

@@ -145,7 +145,16 @@ fn unsure(outline: &Outline) -> Fault {
 
 /// The bare panel beside the plate must read 1: where it does not, light or exposure changed, and the capture is brought back to it.
 fn level(seen: &mut Copied, outline: &Outline) {
-    let Some(bare) = outline.region.as_ref().and_then(|r| r.bare) else { return };
+    let Some(bare) = outline.region.as_ref().and_then(|r| r.bare) else {
+        if !seen.exposure_known {
+            seen.warnings.push(Warning::new(
+                "level-unknown",
+                "no bare panel is seen beside the plate, and the captures do not say how they were exposed: densities may all be off by one \
+                 amount, those above base are not; leave a strip of bare panel, or keep the captures' Exif",
+            ));
+        }
+        return;
+    };
     if seen.clipped > CLIPPED {
         return;
     }
@@ -157,23 +166,26 @@ fn level(seen: &mut Copied, outline: &Outline) {
         None => Part::lacking("too little bare panel is seen beside the plate to tell how sure its level is"),
     };
     seen.steps.push(Step::new("bare-level", json!({ "read": round(bare as f64, 5) })));
-    if off.abs() > LEVEL_WARNING {
-        let why = if seen.exposure_known {
-            "the panel's brightness changed, or the plate's own shadow on it; let the panel warm up, and take blanks with the surround in place"
-        } else {
-            "the captures do not say how they were exposed; the plate is brought to the level of the bare panel beside it"
-        };
-        seen.warnings.push(Warning::new(
-            "bare-level",
-            format!("the bare panel beside the plate reads {:+.1} % against its blank: {why}", 100.0 * off),
-        ));
-    }
+    seen.warnings.extend(off_level(off, seen.exposure_known));
+}
+
+/// Says that the bare panel beside the plate differs from its blank by a share of `off`.
+pub fn off_level(off: f64, exposure_known: bool) -> Option<Warning> {
+    let why = if exposure_known {
+        "the panel's brightness changed, or the plate's own shadow on it; let the panel warm up, and take blanks with the surround in place"
+    } else {
+        "the captures do not say how they were exposed; the plate is brought to the level of the bare panel beside it"
+    };
+    let what = format!("the bare panel beside the plate reads {:+.1} % against its blank: {why}", 100.0 * off);
+    (off.abs() > LEVEL_WARNING).then(|| Warning::new("bare-level", what))
 }
 
 /// Bare panel round the plate veils its dense parts: says how much that may cost, by the flare table's formula
 /// D' = −log10((T + g·m) ÷ (1 + g·m)), at the plate's densest (its 99.5th percentile) and for a frame of mean light m.
-fn surround(outline: &Outline, mean: f64, densest: f64) -> Option<Warning> {
-    let share = outline.region.as_ref().map(|r| r.bare_share).filter(|s| *s > UNMASKED)?;
+pub fn surround(bare_share: f64, mean: f64, densest: f64) -> Option<Warning> {
+    if bare_share <= UNMASKED {
+        return None;
+    }
     let veil = USUAL_GLARE * mean;
     let seen = (10f64.powf(-densest) + veil) / (1.0 + veil);
     Some(Warning::new(
@@ -181,7 +193,7 @@ fn surround(outline: &Outline, mean: f64, densest: f64) -> Option<Warning> {
         format!(
             "{:.0} % of the frame is bare panel beside the plate: at 1 % of glare a density of {densest:.2}, the plate's densest, reads \
              {:.2}; cover the panel with a black mask up to the plate",
-            100.0 * share,
+            100.0 * bare_share,
             -seen.log10()
         ),
     ))
@@ -212,7 +224,8 @@ fn single(run: &Run, plate: &Plate, seen: Copied, outline: &Outline) -> Result<R
                 "sides_seen": outline.support.map(|s| round(s, 3)), "k1": round(view.lens.k1, 6), "k2": round(view.lens.k2, 6) }),
     ));
     let rectified = collected.rectified(run, plate, &mut warnings);
-    warnings.extend(surround(outline, mean, rectified.1.percentile(0.995)));
+    let bare_share = outline.region.as_ref().map_or(0.0, |region| region.bare_share);
+    warnings.extend(surround(bare_share, mean, rectified.1.percentile(0.995)));
     steps.push(Step::new(
         "rectify",
         json!({ "kernel": "sinc under a Kaiser window, 4 lobes", "captures_px_per_mm": round(sampling, 4) }),
@@ -235,6 +248,7 @@ fn single(run: &Run, plate: &Plate, seen: Copied, outline: &Outline) -> Result<R
             capture: run.session.relative(&plate.captures[0][0]),
             residual_px: round(outline.rms_px, 4),
             gain: 1.0,
+            left_out: false,
         }],
         stitch: None,
         warnings,

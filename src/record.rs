@@ -121,12 +121,25 @@ pub struct TileRecord {
     pub capture: String,
     pub residual_px: f64,
     pub gain: f64,
+    /// Whether it is no part of the result.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub left_out: bool,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StitchRecord {
     pub rms_px: f64,
     pub ties: usize,
+    /// Half, and all but a twentieth, of the ties are off by less; and the worst.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub p50_px: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub p95_px: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub worst_px: Option<f64>,
+    /// What no tile shows, as the result lies: x, y, width, height.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub gaps_mm: Vec<[f64; 4]>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

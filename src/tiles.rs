@@ -1,14 +1,16 @@
 //! A plate copied in tiles: each tile divided by its blank, all placed and adjusted together, and composed onto the plate's own grid.
 
-use crate::copy::{Copied, copied, round};
+use crate::copy::{Copied, copied, copied_under, round, veil_in};
 use crate::density::Uncertainty;
-use crate::error::{Error, Fault, InFile};
+use crate::density::uncertainty::of_one_more;
+use crate::error::{Error, Fault, InFile, Warning};
 use crate::frame;
 use crate::geometry::{Point, lie};
 use crate::image::{Image, Size};
-use crate::mosaic::{self, Overlap, Placement, Seams, Store, Target, Tile};
+use crate::light::Veil;
+use crate::mosaic::{self, Beside, Overlap, Placement, Seams, Store, Target, Tile};
 use crate::notes::Plate;
-use crate::pipeline::{Collected, Failure, Grid, Rectified, Run, code, lies};
+use crate::pipeline::{Collected, Failure, Grid, Rectified, Run, code, lies, off_level, surround};
 use crate::plate::CONFIDENT;
 use crate::record::{EdgesRecord, Step, StitchRecord, TileRecord};
 use crate::report;
@@ -30,45 +32,73 @@ struct Told {
 /// Captures to transmittance on the plate's own grid.
 pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
     run.progress.stage(&plate.id, "reading the tiles");
-    let told: Vec<OnceLock<Told>> = plate.captures.iter().map(|_| OnceLock::new()).collect();
-    let store = gather(run, plate, &told)?;
-    let told: Vec<&Told> = told.iter().filter_map(OnceLock::get).collect();
+    let (mut store, mut told) = gather(run, plate, None)?;
     run.progress.stage(&plate.id, "placing the tiles");
     let at_plate = |fault| Error::at_line(&run.session.file, plate.line, fault);
     let lens = run.profile.for_camera(&told[0].seen.settings).lens(told[0].size);
-    let placement = mosaic::place(&store, &plate.size, lens).map_err(at_plate)?;
+    let mut placement = mosaic::place(&store, &plate.size, lens).map_err(at_plate)?;
     if !run.force {
         placement.complete().map_err(at_plate)?;
         if placement.confidence < CONFIDENT {
             return Err(at_plate(unsure(&placement)).into());
         }
     }
+    let beside = mosaic::beside(&store, &placement);
+    if let Some(veil) = veil(run, plate, &beside)? {
+        // Glare is in proportion to each tile's own light: tiles agree only once it is off, and are read again without it.
+        drop(store);
+        (store, told) = gather(run, plate, Some(&veil))?;
+        placement = mosaic::relit(&store, placement);
+    }
     run.progress.stage(&plate.id, "composing");
-    Ok(compose(run, plate, &store, &placement, &told)?)
+    Ok(compose(run, plate, &store, &placement, &told, &beside)?)
 }
 
-/// Reads every tile once and divides it by its blank.
-fn gather(run: &Run, plate: &Plate, told: &[OnceLock<Told>]) -> Result<Store, Error> {
+/// The veil that a mask about the plate shows, by the tiles that see most of it.
+fn veil(run: &Run, plate: &Plate, beside: &[Beside]) -> Result<Option<Veil>, Error> {
+    const TILES: usize = 4;
+    let mut most: Vec<usize> = (0..beside.len()).collect();
+    most.sort_by_key(|k| std::cmp::Reverse(beside[*k].mask.len()));
+    most.truncate(TILES);
+    let of = |k: &usize| veil_in(&plate.captures[*k][0], run.profile, run.panel, &beside[*k].mask);
+    let found = most.par_iter().map(of).collect::<Result<Vec<_>, Error>>()?;
+    let found: Vec<Veil> = found.into_iter().flatten().collect();
+    let shares: Vec<f64> = found.iter().map(|veil| veil.share).collect();
+    let mean = shares.iter().sum::<f64>() / shares.len().max(1) as f64;
+    Ok(found.first().map(|veil| Veil { share: mean, sd: of_one_more(&shares).or(veil.sd), ..*veil }))
+}
+
+/// Reads every tile once and divides it by its blank. `veil`: the glare to take off, where other than the panel tells it.
+fn gather(run: &Run, plate: &Plate, veil: Option<&Veil>) -> Result<(Store, Vec<Told>), Error> {
+    let told: Vec<OnceLock<Told>> = plate.captures.iter().map(|_| OnceLock::new()).collect();
     type Load<'a> = Box<dyn Fn() -> Result<Image<Transmittance>, Error> + Sync + 'a>;
     let load = |files: &'_ [PathBuf], told: &OnceLock<Told>| -> Result<Image<Transmittance>, Error> {
-        let mut seen = copied(files, run.profile, run.panel, false)?;
+        let mut seen = match veil {
+            Some(veil) => copied_under(files, run.profile, run.panel, veil)?,
+            None => copied(files, run.profile, run.panel, false)?,
+        };
         let empty = Image::filled(Size::new(0, 0), Transmittance(0.0));
         let transmittance = std::mem::replace(&mut seen.transmittance, empty);
         let _ = told.set(Told { size: transmittance.size(), seen });
         Ok(transmittance)
     };
     let loads: Vec<Load> =
-        plate.captures.iter().zip(told).map(|(files, told)| Box::new(move || load(files, told)) as Load).collect();
+        plate.captures.iter().zip(&told).map(|(files, told)| Box::new(move || load(files, told)) as Load).collect();
     let tiles = plate
         .captures
         .iter()
         .zip(&loads)
         .map(|(files, load)| {
-            let settings = frame::settings(&files[0]).in_file(&files[0])?;
-            Ok(Tile { name: run.session.relative(&files[0]), exposure: settings.exposure(), load: load.as_ref() })
+            let gathered = |file: &PathBuf| Ok(frame::settings(file).in_file(file)?.gathered());
+            let each = files.iter().map(gathered).collect::<Result<Vec<_>, Error>>()?;
+            let exposure = each.into_iter().sum::<Option<f64>>();
+            Ok(Tile { name: run.session.relative(&files[0]), exposure, load: load.as_ref() })
         })
         .collect::<Result<Vec<_>, Error>>()?;
-    Store::gather(&tiles, MEMORY, run.out)
+    let store = Store::gather(&tiles, MEMORY, run.out)?;
+    drop(tiles);
+    drop(loads);
+    Ok((store, told.into_iter().filter_map(OnceLock::into_inner).collect()))
 }
 
 fn unsure(placement: &Placement) -> Fault {
@@ -87,7 +117,14 @@ fn unsure(placement: &Placement) -> Fault {
     )
 }
 
-fn compose(run: &Run, plate: &Plate, store: &Store, placement: &Placement, told: &[&Told]) -> Result<Rectified, Error> {
+fn compose(
+    run: &Run,
+    plate: &Plate,
+    store: &Store,
+    placement: &Placement,
+    told: &[Told],
+    beside: &[Beside],
+) -> Result<Rectified, Error> {
     let lies = lies(run.session, plate);
     let size_mm = lies.result_size(placement.size_mm);
     let to_plate = lies.to_sensor(placement.size_mm);
@@ -110,7 +147,20 @@ fn compose(run: &Run, plate: &Plate, store: &Store, placement: &Placement, told:
                 "k2": round(placement.lens.k2, 6), "hand_held": placement.hand_held, "sampling_px_per_mm": round(placement.sampling, 4) }),
     ));
     steps.push(Step::new("compose", json!({ "kernel": "sinc under a Kaiser window, 4 lobes" })));
-    let (pixels, histogram, reading) = collected.rectified(run, plate, &mut warnings);
+    let gaps = gaps(placement, &target);
+    if !gaps.is_empty() {
+        warnings.push(unseen(&gaps));
+    }
+    let off = placement.bare - 1.0;
+    steps.push(Step::new("bare-level", json!({ "read": round(placement.bare, 5) })));
+    warnings.extend(off_level(off, told.iter().all(|t| t.seen.exposure_known)));
+    let (pixels, mut histogram, reading) = collected.rectified(run, plate, &mut warnings);
+    if !gaps.is_empty() {
+        histogram.forget_black();
+    }
+    let share = beside.iter().map(|b| b.bare_share).sum::<f64>() / beside.len().max(1) as f64;
+    let mean = told.iter().map(|t| t.seen.uncertainty.mean_light).sum::<f64>() / told.len().max(1) as f64;
+    warnings.extend(surround(share, mean, histogram.percentile(0.995)));
     let mut blanks: Vec<PathBuf> = told.iter().flat_map(|t| t.seen.blanks.iter().cloned()).collect();
     blanks.sort();
     blanks.dedup();
@@ -137,11 +187,12 @@ fn compose(run: &Run, plate: &Plate, store: &Store, placement: &Placement, told:
             .iter()
             .map(|t| TileRecord {
                 capture: t.name.clone(),
-                residual_px: round(t.residual_px, 4),
+                residual_px: round(t.residual_px.abs(), 4),
                 gain: round(t.gain, 5),
+                left_out: t.view.is_none(),
             })
             .collect(),
-        stitch: Some(StitchRecord { rms_px: round(placement.rms_px, 4), ties: placement.ties.len() }),
+        stitch: Some(stitch(placement, gaps)),
         warnings,
         steps,
         seen: None,
@@ -150,8 +201,42 @@ fn compose(run: &Run, plate: &Plate, store: &Store, placement: &Placement, told:
     })
 }
 
+fn stitch(placement: &Placement, gaps_mm: Vec<[f64; 4]>) -> StitchRecord {
+    let mut off: Vec<f64> = placement.ties.iter().map(|tie| tie.off.x.hypot(tie.off.y)).collect();
+    off.sort_by(f64::total_cmp);
+    let at = |share: f64| round(off.get(((off.len() as f64 - 1.0) * share) as usize).copied().unwrap_or(0.0), 4);
+    StitchRecord {
+        rms_px: round(placement.rms_px, 4),
+        ties: placement.ties.len(),
+        p50_px: Some(at(0.5)),
+        p95_px: Some(at(0.95)),
+        worst_px: Some(at(1.0)),
+        gaps_mm,
+    }
+}
+
+/// Parts of the plate that no tile shows, [x, y, width, height] in mm as the result lies.
+fn gaps(placement: &Placement, target: &Target) -> Vec<[f64; 4]> {
+    let to_result = target.to_plate.inverse();
+    let one = |[x, y, w, h]: &[f64; 4]| {
+        let (a, b) = (to_result.apply(Point::new(*x, *y)), to_result.apply(Point::new(x + w, y + h)));
+        [a.x.min(b.x), a.y.min(b.y), (a.x - b.x).abs(), (a.y - b.y).abs()].map(|mm| round(mm, 2))
+    };
+    placement.gaps.iter().map(one).collect()
+}
+
+fn unseen(gaps: &[[f64; 4]]) -> Warning {
+    let places: Vec<String> =
+        gaps.iter().map(|[x, y, w, h]| format!("{w:.0} × {h:.0} mm at x {x:.0}, y {y:.0} mm")).collect();
+    let what = format!(
+        "no tile shows {}: it is black in the negative and counts in no figure; copy the missing part and add it",
+        places.join(" and ")
+    );
+    Warning::new("gap", what)
+}
+
 /// Where the tiles lie on the result, for the page.
-fn tile_map(placement: &Placement, told: &[&Told], target: &Target, seams: &Seams) -> report::Tiles {
+fn tile_map(placement: &Placement, told: &[Told], target: &Target, seams: &Seams) -> report::Tiles {
     let to_result = target.to_plate.inverse();
     let tiles = placement
         .tiles
@@ -167,7 +252,7 @@ fn tile_map(placement: &Placement, told: &[&Told], target: &Target, seams: &Seam
     let ties = placement.ties.iter().map(|t| (to_result.apply(t.at), off(t.at, t.off))).collect();
     let joints = placement.overlaps.iter().map(|overlap| joint(placement, overlap)).collect();
     let cuts = seams.lines().into_iter().map(|ends| ends.map(|p| p * (1.0 / target.px_per_mm))).collect();
-    report::Tiles { tiles, ties, joints, cuts }
+    report::Tiles { tiles, ties, joints, cuts, gaps: gaps(placement, target) }
 }
 
 fn joint(placement: &Placement, overlap: &Overlap) -> report::Joint {

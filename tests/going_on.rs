@@ -63,6 +63,61 @@ fn threads_and_order_change_nothing() {
     kept(&session, &["--jobs", "2", "--fresh"]);
     assert_eq!(results(&session), one);
     assert!(one.len() >= 8, "{one:?}");
+    session.edit("[\"captures/blank-*.jpg\"]", "[\"captures/blank-2.jpg\", \"captures/blank-1.jpg\"]");
+    kept(&session, &["--fresh"]);
+    let pictures = |all: &BTreeMap<String, String>| -> Vec<_> {
+        all.clone().into_iter().filter(|(name, _)| name.ends_with("-preview.jpg")).collect()
+    };
+    assert_eq!(pictures(&results(&session)), pictures(&one));
+}
+
+/// The report and session.json tell of the whole session, whichever plates a run was for.
+#[test]
+fn one_plate_anew_leaves_the_report_whole() {
+    let session = Session::new(3);
+    kept(&session, &[]);
+    let first = results(&session);
+    assert_eq!(kept(&session, &["--plate", "K-02", "--fresh"]), ["K-01", "K-03"]);
+    assert_eq!(results(&session), first);
+    assert_eq!(kept(&session, &["--plate", "K-03"]), ["K-03", "K-01", "K-02"]);
+    assert_eq!(results(&session), first);
+
+    // What is not there is not told of.
+    let other = session.path("other").to_string_lossy().into_owned();
+    assert!(kept(&session, &["--plate", "K-02", "--out", &other]).is_empty());
+    let told: serde_json::Value =
+        serde_json::from_slice(&std::fs::read(session.path("other/session.json")).unwrap()).unwrap();
+    assert_eq!(told["plates"].as_array().unwrap().len(), 1);
+}
+
+/// A package for keeping holds no results that its notes contradict, and tells of what is missing or too much.
+#[test]
+fn results_that_are_not_those_of_the_notes_are_not_packed() {
+    let session = Session::new(3);
+    kept(&session, &["--plate", "K-01", "--plate", "K-02"]);
+    let bag = session.path("../bag");
+    let archive = || session.run(&["archive", "--json", "--to", bag.to_str().unwrap()]);
+    let as_it_was = session.notes();
+    session.edit("id = \"K-02\"", "id = \"K-02\"\nnotes = \"tide half out\"");
+    let refused = archive();
+    assert_eq!(refused.status, Some(1));
+    assert!(refused.err.contains("K-02") && refused.err.contains("another note"), "{}", refused.err);
+    assert!(!bag.exists());
+
+    let end = as_it_was.rfind("\n[[plate]]").unwrap();
+    let without = as_it_was[..end].replace("K-02", "K-04");
+    session.write("session.toml", without.as_bytes());
+    let done = archive();
+    assert_eq!(done.status, Some(0), "{}", done.err);
+    let told: serde_json::Value = serde_json::from_str(&done.out).unwrap();
+    assert_eq!((&told["without_results"][0], &told["not_in_notes"][0]), (&"K-04".into(), &"K-02".into()));
+    let run = session.run(&["digitize"]);
+    assert!(run.out.contains("results-left") && run.out.contains("K-02"), "{}", run.out);
+
+    let held = std::fs::File::create(session.path("out/.hyaline/held")).unwrap();
+    held.lock().unwrap();
+    let busy = archive();
+    assert!(busy.status == Some(1) && busy.err.contains("is working on it"), "{}", busy.err);
 }
 
 /// Killed at moments spread over a run, again and again, with no chance to tidy up; HYALINE_KILLS sets how often.

@@ -307,11 +307,9 @@ fn results_that_changed_since_they_were_written_are_not_packed() {
 #[test]
 fn two_runs_do_not_make_one_package() {
     let session = Session::new();
-    let work = session.folder.path().join(".hyaline-bag.part");
-    fs::create_dir(&work).unwrap();
-    let held = fs::File::open(&work).unwrap();
+    let held = fs::File::create(session.folder.path().join(".hyaline-bag.held")).unwrap();
     held.lock().unwrap();
-    assert!(session.pack().unwrap_err().contains("another run"));
+    assert!(session.pack().unwrap_err().contains("is working on it"));
     drop(held);
     session.pack().unwrap();
 }

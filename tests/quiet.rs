@@ -49,6 +49,21 @@ fn only_summaries_are_left_out() {
         assert!(quiet.status == Some(0) && !quiet.out.is_empty(), "{line:?}: {}", quiet.err);
     }
 
+    // The manual is whole: each page that another leads to is there, and options of all commands are told.
+    let pages = small::files(&session.path("../man"));
+    let mut led_to = 0;
+    for page in &pages {
+        let text = std::fs::read_to_string(page).unwrap().replace('\\', "");
+        for name in text.split("(1)").filter_map(|before| before.rsplit([' ', '\n']).next()) {
+            if name.starts_with("hyaline-") {
+                led_to += 1;
+                assert!(pages.iter().any(|p| p.ends_with(format!("{name}.1"))), "{name} of {}", page.display());
+            }
+        }
+        assert!(text.contains("--quiet") && text.contains("--jobs"), "{}", page.display());
+    }
+    assert!(led_to > 15 && pages.iter().any(|p| p.ends_with("hyaline-calibrate-tablet.1")), "{pages:?}");
+
     std::fs::remove_file(session.path("captures/k02.jpg")).unwrap();
     let failed = run(&summarized[0], &["--quiet"]);
     assert_eq!((failed.status, failed.out.as_str()), (Some(1), ""));

@@ -17,6 +17,11 @@ pub fn software(record: &PlateRecord) -> String {
     format!("{} {}", record.software.name, record.software.version)
 }
 
+/// Whether a Software field names this program.
+pub fn is_ours(software: &str) -> bool {
+    software.split(' ').next() == Some(env!("CARGO_PKG_NAME"))
+}
+
 /// What a pixel's value stands for.
 pub fn values(kind: Kind) -> String {
     match kind {

@@ -75,6 +75,10 @@ impl Directory {
         self.entries.iter().find(|(t, _)| *t == tag).map(|(_, value)| value)
     }
 
+    pub fn entries(&self) -> &[(u16, Value)] {
+        &self.entries
+    }
+
     /// The directory's bytes and its values', for a directory that will stand at `place` (even) and ends the chain.
     pub fn encode(&self, place: u64, form: Form) -> Vec<u8> {
         debug_assert!(place.is_multiple_of(2));

@@ -10,6 +10,7 @@ pub mod describe;
 pub mod digest;
 pub mod directory;
 pub mod exif;
+pub mod hold;
 pub mod icc;
 pub mod plate_tiff;
 pub mod plate_xmp;
@@ -18,5 +19,5 @@ pub mod tiff_file;
 pub mod xmp;
 
 pub use plate_tiff::{Kind, plate_meta, write_plate_tiff};
-pub use read::{Carried, read_record};
+pub use read::{Carried, Terms, read_record, read_terms};
 pub use tiff_file::{Compression, TiffFile, TiffMeta, Written};

@@ -244,7 +244,10 @@ fn own_value(json: &Json) -> Option<Value> {
         Json::Bool(yes) => Some(Value::Text(yes.to_string())),
         Json::Number(number) => Some(Value::Text(number.to_string())),
         Json::String(text) => Some(Value::Text(text.clone())),
-        Json::Array(items) => Some(Value::Seq(items.iter().filter_map(own_value).collect())),
+        Json::Array(items) => {
+            let items: Vec<Value> = items.iter().filter_map(own_value).collect();
+            (!items.is_empty()).then_some(Value::Seq(items))
+        }
         Json::Object(fields) => {
             let fields: Vec<Property> = fields.iter().filter_map(own_property).collect();
             (!fields.is_empty()).then_some(Value::Struct(fields))
@@ -317,6 +320,31 @@ mod tests {
         assert!(camera.contains(&Property::text(HYALINE, "exposure_s", "0.02")));
         let Some(Value::Bag(ingredients)) = packet.get(XMP_MM, "Ingredients") else { panic!() };
         assert_eq!(ingredients.len(), sample().inputs.len());
+    }
+
+    /// What is written in our own terms is explained.
+    #[test]
+    fn the_schema_names_every_term() {
+        fn names(properties: &[Property], out: &mut Vec<String>) {
+            for property in properties.iter().filter(|p| p.name.space == HYALINE) {
+                out.push(property.name.local.clone());
+                inner(&property.value, out);
+            }
+        }
+        fn inner(value: &Value, out: &mut Vec<String>) {
+            match value {
+                Value::Struct(fields) => names(fields, out),
+                Value::Seq(items) | Value::Bag(items) => items.iter().for_each(|item| inner(item, out)),
+                _ => {}
+            }
+        }
+        let schema = include_str!("xmp/schema.md");
+        let mut terms = Vec::new();
+        names(&packet(&sample(), Kind::Negative).unwrap().properties, &mut terms);
+        terms.retain(|term| !schema.contains(&format!("`{term}`")));
+        terms.sort();
+        terms.dedup();
+        assert!(terms.is_empty(), "schema.md does not tell of {terms:?}");
     }
 
     /// RFC 9562, 4: version in the first digit of the third group, variant 10x in the first of the fourth.

@@ -1,19 +1,31 @@
-//! The record that a TIFF carries, read from the file alone.
+//! What a TIFF says of its plate, read from the file alone.
 //!
 //! In: a classic or big TIFF, by us or changed since by other programs. Out: its plate's record, which of the plate's pictures it
-//! is, and a warning for each Exif field that no longer says what the record says. Fails where the file is no TIFF, or carries no
-//! record that can be read. Decoding is bounded: see [`limits`].
+//! is, and a warning for each field of Exif and XMP that no longer says what the record says; or, where another program has dropped the
+//! record, the [`Terms`] that are left. Fails where the file is no TIFF, or carries nothing of ours. Decoding is bounded: see [`limits`].
 
-use super::exif::{Moment, tag};
-use super::{plate_xmp, xmp};
+use super::directory::{self, Directory};
+use super::icc::Curve;
+use super::plate_tiff::{Kind, plate_meta};
+use super::tiff_file::Compression;
+use super::xmp::namespace::{HYALINE, XMP, XMP_MM};
+use super::xmp::{self, Packet, Property};
+use super::{describe, plate_xmp};
 use crate::error::{Error, Fault, InFile, Warning};
 use crate::record::PlateRecord;
+use exif::{Context, Tag as Named};
 use std::fs::File;
 use std::io::{BufReader, Read, Seek};
 use std::path::Path;
+use tiff::TiffResult;
 use tiff::decoder::ifd::Value;
 use tiff::decoder::{Decoder, Limits};
 use tiff::tags::{IfdPointer, Tag};
+
+const MEND: &str = "name a negative or positive that hyaline wrote";
+
+/// Text of the first directory that tells of the plate: ImageDescription, DocumentName, Software, Artist, Copyright.
+const TOLD: [u16; 5] = [270, 269, 305, 315, 33432];
 
 /// What a TIFF says of its plate.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,8 +33,16 @@ pub struct Carried {
     pub record: PlateRecord,
     /// "negative" or "positive".
     pub kind: String,
-    /// Where Exif and the record differ: one of them was changed after the file was written.
+    /// Where Exif or XMP and the record differ: one of them was changed after the file was written.
     pub warnings: Vec<Warning>,
+}
+
+/// What is left where a record cannot be had back.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Terms {
+    /// Fields of the directories by their names in TIFF 6.0 and Exif 2.32, and what they say.
+    pub exif: Vec<(String, String)>,
+    pub xmp: Packet,
 }
 
 /// What decoding may take: strips as we write them at most (a row of 2²⁵ pixels), and XMP of a plate of very many tiles.
@@ -37,21 +57,18 @@ pub fn read_record(path: &Path) -> Result<Carried, Error> {
     File::open(path).in_file(path).and_then(|file| carried(BufReader::new(file)).in_file(path))
 }
 
+/// Whatever a file of ours still says, for where [`read_record`] fails.
+pub fn read_terms(path: &Path) -> Result<Terms, Error> {
+    File::open(path).in_file(path).and_then(|file| terms(BufReader::new(file)).in_file(path))
+}
+
 fn carried(file: impl Read + Seek) -> Result<Carried, Fault> {
-    let mend = "name a negative or positive that hyaline wrote";
-    let unread = |e: tiff::TiffError| Fault::new(format!("it cannot be read as a TIFF: {e}"), mend);
-    let mut decoder = Decoder::new(file).map_err(unread)?.with_limits(limits());
-    let packet = match decoder.find_tag(Tag::Unknown(700)).map_err(unread)? {
-        Some(bytes) => bytes.into_u8_vec().map_err(unread)?,
-        None => return Err(Fault::new("it carries no XMP, and so no plate record", mend)),
-    };
-    let text = String::from_utf8(packet).map_err(|_| Fault::new("its XMP is not UTF-8", mend))?;
-    // Some writers close the packet with a zero byte.
-    let packet = xmp::read(text.trim_end_matches('\0'))?;
+    let mut decoder = open(file)?;
+    let packet = packet(&mut decoder)?;
     let record = plate_xmp::record(&packet)?;
-    let kind = packet.text(xmp::namespace::HYALINE, plate_xmp::KIND).unwrap_or_default().to_string();
-    let warnings = match exif_fields(&mut decoder) {
-        Ok(fields) => differences(&record, &fields),
+    let kind = packet.text(HYALINE, plate_xmp::KIND).unwrap_or_default().to_string();
+    let warnings = match directories(&mut decoder) {
+        Ok(said) => differences(&record, &kind, &said, &packet)?,
         Err(e) => vec![Warning::new(
             "exif-unread",
             format!("its Exif cannot be read ({e}); the record is from its XMP alone"),
@@ -60,72 +77,177 @@ fn carried(file: impl Read + Seek) -> Result<Carried, Fault> {
     Ok(Carried { record, kind, warnings })
 }
 
-/// Exif fields of the plate's exposure that the file holds.
-fn exif_fields(decoder: &mut Decoder<impl Read + Seek>) -> tiff::TiffResult<Vec<(u16, Value)>> {
-    let Some(pointer) = decoder.find_tag(Tag::ExifDirectory)? else { return Ok(Vec::new()) };
-    let directory = decoder.read_directory(IfdPointer(pointer.into_u64()?))?;
-    let mut tags = decoder.read_directory_tags(&directory);
-    let wanted = [
-        tag::EXPOSURE_TIME,
-        tag::F_NUMBER,
-        tag::FOCAL_LENGTH,
-        tag::EXPOSURE_INDEX,
-        tag::LENS_MODEL,
-        tag::DATE_TIME_ORIGINAL,
-    ];
-    let mut fields = Vec::new();
-    for tag in wanted {
-        if let Some(value) = tags.find_tag(Tag::from_u16_exhaustive(tag))? {
-            fields.push((tag, value));
+fn terms(file: impl Read + Seek) -> Result<Terms, Fault> {
+    let mut decoder = open(file)?;
+    let xmp = packet(&mut decoder).unwrap_or_default();
+    let said = directories(&mut decoder).unwrap_or_default();
+    let ours = xmp.properties.iter().any(|property| property.name.space == HYALINE)
+        || said.iter().any(
+            |(_, directory)| matches!(directory.get(305), Some(directory::Value::Text(by)) if describe::is_ours(by)),
+        );
+    if !ours {
+        return Err(Fault::new("it says nothing of a plate", MEND));
+    }
+    let name = |context, (tag, value): &(u16, directory::Value)| (Named(context, *tag).to_string(), told(value));
+    let exif = said.iter().flat_map(|(context, directory)| directory.entries().iter().map(move |e| name(*context, e)));
+    Ok(Terms { exif: exif.collect(), xmp })
+}
+
+fn open<R: Read + Seek>(file: R) -> Result<Decoder<R>, Fault> {
+    Ok(Decoder::new(file).map_err(unread)?.with_limits(limits()))
+}
+
+fn unread(e: tiff::TiffError) -> Fault {
+    Fault::new(format!("it cannot be read as a TIFF: {e}"), MEND)
+}
+
+fn packet(decoder: &mut Decoder<impl Read + Seek>) -> Result<Packet, Fault> {
+    let packet = match decoder.find_tag(Tag::Unknown(700)).map_err(unread)? {
+        Some(bytes) => bytes.into_u8_vec().map_err(unread)?,
+        None => return Err(Fault::new("it carries no XMP, and so no plate record", MEND)),
+    };
+    let text = String::from_utf8(packet).map_err(|_| Fault::new("its XMP is not UTF-8", MEND))?;
+    // Some writers close the packet with a zero byte.
+    xmp::read(text.trim_end_matches('\0'))
+}
+
+type Said = Vec<(Context, Directory)>;
+
+/// What the file's directories say of the plate: the first one's text, Exif, GPS.
+fn directories(decoder: &mut Decoder<impl Read + Seek>) -> TiffResult<Said> {
+    let mut first = Directory::new();
+    for tag in TOLD {
+        if let Some(value) = decoder.find_tag(Tag::from_u16_exhaustive(tag))?.and_then(ours) {
+            first.set(tag, value);
         }
     }
-    Ok(fields)
-}
-
-fn differences(record: &PlateRecord, fields: &[(u16, Value)]) -> Vec<Warning> {
-    let exposure = &record.exposure;
-    let number = |value: &Value| match value {
-        Value::Rational(above, below) => Some(f64::from(*above) / f64::from(*below)),
-        _ => None,
-    };
-    let check = |(tag, value): &(u16, Value)| {
-        let (name, noted) = match *tag {
-            tag::EXPOSURE_TIME => ("ExposureTime", exposure.shutter_s),
-            tag::F_NUMBER => ("FNumber", exposure.aperture),
-            tag::FOCAL_LENGTH => ("FocalLength", exposure.focal_length_mm),
-            tag::EXPOSURE_INDEX => ("ExposureIndex", exposure.ei),
-            tag => {
-                let Value::Ascii(text) = value else { return None };
-                let (name, noted) = if tag == tag::LENS_MODEL {
-                    ("LensModel", exposure.lens.as_deref().map(super::directory::one_line))
-                } else {
-                    ("DateTimeOriginal", exposure.time.as_deref().and_then(Moment::parse).map(|m| m.local))
-                };
-                let noted = noted.unwrap_or_default();
-                return (*text != noted).then(|| difference(name, text, &noted));
+    let mut said = vec![(Context::Tiff, first)];
+    for (context, pointer) in [(Context::Exif, Tag::ExifDirectory), (Context::Gps, Tag::GpsDirectory)] {
+        let Some(pointer) = decoder.find_tag(pointer)? else { continue };
+        let entries = decoder.read_directory(IfdPointer(pointer.into_u64()?))?;
+        let names: Vec<Tag> = entries.iter().map(|(tag, _)| tag).collect();
+        let mut tags = decoder.read_directory_tags(&entries);
+        let mut directory = Directory::new();
+        for tag in names {
+            if let Some(value) = tags.find_tag(tag)?.and_then(ours) {
+                directory.set(tag.to_u16(), value);
             }
-        };
-        let said = number(value)?;
-        let noted = noted.unwrap_or(0.0);
-        // Exif's fractions are within a billionth.
-        ((said - noted).abs() > 1e-8 * noted.abs()).then(|| difference(name, &said.to_string(), &noted.to_string()))
-    };
-    fields.iter().filter_map(check).collect()
+        }
+        said.push((context, directory));
+    }
+    Ok(said)
 }
 
-fn difference(field: &str, said: &str, noted: &str) -> Warning {
-    let noted = if noted.is_empty() || noted == "0" { "nothing" } else { noted };
-    Warning::new(
-        "exif-differs",
-        format!("Exif {field} says {said} where the plate's record says {noted}: one was changed later"),
-    )
+/// A value in our own terms; none for types that we never write.
+fn ours(value: Value) -> Option<directory::Value> {
+    use directory::Value::{Bytes, Longs, Rationals, Shorts, Text};
+    let items = match value {
+        Value::Ascii(text) => return Some(Text(text)),
+        Value::List(items) => items,
+        one => vec![one],
+    };
+    match items.first()? {
+        Value::Byte(_) => {
+            items.iter().map(|v| if let Value::Byte(n) = v { Some(*n) } else { None }).collect::<Option<_>>().map(Bytes)
+        }
+        Value::Short(_) => items
+            .iter()
+            .map(|v| if let Value::Short(n) = v { Some(*n) } else { None })
+            .collect::<Option<_>>()
+            .map(Shorts),
+        Value::Unsigned(_) => items
+            .iter()
+            .map(|v| if let Value::Unsigned(n) = v { Some(*n) } else { None })
+            .collect::<Option<_>>()
+            .map(Longs),
+        Value::Rational(..) => items
+            .iter()
+            .map(|v| if let Value::Rational(a, b) = v { Some((*a, *b)) } else { None })
+            .collect::<Option<_>>()
+            .map(Rationals),
+        _ => None,
+    }
+}
+
+/// A value as text.
+fn told(value: &directory::Value) -> String {
+    use directory::Value::{Bytes, Longs, Opaque, Places, Rationals, Shorts, Text};
+    let joined = |items: Vec<String>| items.join(" ");
+    match value {
+        Text(text) => text.clone(),
+        Bytes(bytes) | Opaque(bytes) => {
+            let text = bytes.iter().all(|b| b.is_ascii_graphic() || b" \0".contains(b));
+            let text = text.then(|| String::from_utf8_lossy(bytes).replace('\0', ""));
+            text.filter(|text| !text.is_empty()).unwrap_or_else(|| joined(bytes.iter().map(u8::to_string).collect()))
+        }
+        Shorts(items) => joined(items.iter().map(u16::to_string).collect()),
+        Longs(items) => joined(items.iter().map(u32::to_string).collect()),
+        Places(items) => joined(items.iter().map(u64::to_string).collect()),
+        Rationals(items) => {
+            let one = |(a, b): &(u32, u32)| {
+                if *b > 0 && a.is_multiple_of(*b) { (a / b).to_string() } else { format!("{a}/{b}") }
+            };
+            joined(items.iter().map(one).collect())
+        }
+    }
+}
+
+/// Where the file's fields are not those that are written with such a record.
+fn differences(record: &PlateRecord, kind: &str, said: &Said, packet: &Packet) -> Result<Vec<Warning>, Fault> {
+    let kind = if kind == "negative" { Kind::Negative } else { Kind::Positive(Curve::Linear) };
+    let meta = plate_meta(kind, record, Compression::None)?;
+    let mut first = meta.tags;
+    first.text(270, &meta.description);
+    let mut warnings = Vec::new();
+    for (context, written) in [(Context::Tiff, first), (Context::Exif, meta.exif), (Context::Gps, meta.gps)] {
+        let now = said.iter().find(|(of, _)| *of == context).map(|(_, directory)| directory);
+        for (tag, noted) in written.entries() {
+            let value = now.and_then(|directory| directory.get(*tag));
+            if !value.is_some_and(|value| same(value, noted)) {
+                let name = format!("Exif {}", Named(context, *tag));
+                warnings.push(difference("exif-differs", &name, value.map(told), &told(noted)));
+            }
+        }
+    }
+    // What tells of the file itself changes with every program that writes it.
+    let of_file = |property: &&Property| {
+        [XMP, XMP_MM].contains(&&*property.name.space) || property.name == xmp::Name::new(HYALINE, plate_xmp::RECORD)
+    };
+    for noted in plate_xmp::packet(record, kind)?.properties.iter().filter(|property| !of_file(property)) {
+        let value = packet.get(&noted.name.space, &noted.name.local);
+        if value != Some(&noted.value) {
+            warnings.push(difference(
+                "xmp-differs",
+                &format!("XMP {}", noted.name),
+                value.map(|v| v.to_string()),
+                &noted.value.to_string(),
+            ));
+        }
+    }
+    Ok(warnings)
+}
+
+/// Whether two values say the same: fractions by their quotients, all else by its text, whatever type a program has written it as.
+fn same(a: &directory::Value, b: &directory::Value) -> bool {
+    use directory::Value::Rationals;
+    let equal =
+        |((a, b), (c, d)): (&(u32, u32), &(u32, u32))| u64::from(*a) * u64::from(*d) == u64::from(*b) * u64::from(*c);
+    match (a, b) {
+        (Rationals(a), Rationals(b)) => a.len() == b.len() && a.iter().zip(b).all(equal),
+        _ => told(a) == told(b),
+    }
+}
+
+fn difference(code: &str, field: &str, said: Option<String>, noted: &str) -> Warning {
+    let says = said.map_or("is gone".to_string(), |said| format!("says {said}"));
+    Warning::new(code, format!("{field} {says} where the plate's record says {noted}: one was changed later"))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::archive::plate_tiff::{Kind, plate_meta, tests::record};
-    use crate::archive::tiff_file::{Compression, TiffFile};
+    use crate::archive::plate_tiff::tests::record;
+    use crate::archive::tiff_file::TiffFile;
     use crate::image::Size;
     use std::io::Cursor;
 
@@ -156,6 +278,35 @@ mod tests {
         assert_eq!(carried.record, record());
         assert_eq!(carried.warnings.len(), 1);
         assert!(carried.warnings[0].message.contains("vapid rectilinear"), "{:?}", carried.warnings);
+    }
+
+    /// Whatever of Exif and XMP was changed is told, and what is left is told where the record is gone.
+    #[test]
+    fn xmp_that_was_changed_or_lost_is_told() {
+        let whole = file(u64::from(u32::MAX));
+        let changed = |from: &[u8], to: &[u8]| {
+            let mut bytes = whole.clone();
+            let at: Vec<usize> = (0..bytes.len() - from.len()).filter(|at| bytes[*at..].starts_with(from)).collect();
+            assert!(!at.is_empty());
+            at.iter().for_each(|at| bytes[*at..*at + to.len()].copy_from_slice(to));
+            bytes
+        };
+        let title = carried(Cursor::new(changed(b"<dc:identifier>K-01", b"<dc:identifier>K-09"))).unwrap();
+        assert_eq!(title.warnings.len(), 1, "{:?}", title.warnings);
+        assert!(title.warnings[0].message.contains("dc:identifier says K-09"), "{:?}", title.warnings);
+
+        let lost = changed(b"hyaline:record", b"hyaline:reword");
+        assert!(carried(Cursor::new(&lost)).is_err());
+        let left = terms(Cursor::new(&lost)).unwrap();
+        let exif = |name: &str| left.exif.iter().find(|(of, _)| of == name).map(|(_, said)| said.as_str());
+        assert_eq!((exif("ExposureTime"), exif("LensModel")), (Some("3"), Some("rapid rectilinear")));
+        assert_eq!(exif("GPSLatitude"), Some("54 6 0"));
+        assert_eq!(left.xmp.text(xmp::namespace::DC, "identifier"), Some("K-01"));
+
+        // A program that drops XMP as a whole: tag 700 (bytes 0xbc 0x02) becomes one that nobody knows.
+        let none = changed(&[0xbc, 0x02, 1, 0], &[0xbb, 0x02, 1, 0]);
+        let left = terms(Cursor::new(&none)).unwrap();
+        assert!(left.xmp.properties.is_empty() && left.exif.iter().any(|(name, _)| name == "ExposureTime"), "{left:?}");
     }
 
     #[test]

@@ -3,8 +3,9 @@
 use super::{Common, Outcome};
 use crate::archive::bag::{Contents, Packed, pack};
 use crate::error::Error;
-use crate::notes;
 use crate::progress::Bytes;
+use crate::results::{Lying, against_notes};
+use crate::{kept, notes};
 use std::path::PathBuf;
 
 #[derive(Debug, clap::Args)]
@@ -22,20 +23,24 @@ pub struct Args {
 
 pub fn run(args: &Args, common: &Common) -> Outcome {
     match packed(args, common) {
-        Ok(packed) => Outcome { summary: told(&packed), json: json(&packed), ..Outcome::default() },
+        Ok((packed, lying)) => {
+            Outcome { summary: told(&packed, &lying), json: json(&packed, &lying), ..Outcome::default() }
+        }
         Err(errors) => Outcome::failed(errors),
     }
 }
 
-fn packed(args: &Args, common: &Common) -> Result<Packed, Vec<Error>> {
+fn packed(args: &Args, common: &Common) -> Result<(Packed, Lying), Vec<Error>> {
     let session = notes::load(&args.session)?;
     let out = args.out.clone().unwrap_or_else(|| session.folder.join("out"));
+    kept::free(&out).map_err(|e| vec![e])?;
+    let lying = against_notes(&session, &out)?;
     let contents = Contents { session: &session.folder, out: &out, about: &session.about };
     let progress = Bytes::new("packing", common.silent());
-    pack(contents, &args.to, &progress)
+    Ok((pack(contents, &args.to, &progress)?, lying))
 }
 
-fn told(packed: &Packed) -> String {
+fn told(packed: &Packed, lying: &Lying) -> String {
     let size = indicatif::DecimalBytes(packed.bytes);
     let mut text = format!("{}: {} files, {size}, SHA-512\n", packed.bag.display(), packed.files);
     if packed.kept > 0 {
@@ -43,7 +48,10 @@ fn told(packed: &Packed) -> String {
     }
     if packed.results == 0 {
         text.push_str("there are no results yet: run digitize first to pack them as well\n");
+    } else if !lying.missing.is_empty() {
+        text.push_str(&format!("without results: {}\n", lying.missing.join(", ")));
     }
+    text.extend(lying.warning().map(|warning| format!("{}\n", warning.message)));
     for name in &packed.left_out.passed_over {
         text.push_str(&format!("left out: {} (hidden, a link elsewhere, or a package itself)\n", name.escape_debug()));
     }
@@ -53,7 +61,7 @@ fn told(packed: &Packed) -> String {
     text
 }
 
-fn json(packed: &Packed) -> serde_json::Value {
+fn json(packed: &Packed, lying: &Lying) -> serde_json::Value {
     serde_json::json!({
         "package": packed.bag,
         "files": packed.files,
@@ -62,5 +70,7 @@ fn json(packed: &Packed) -> serde_json::Value {
         "results": packed.results,
         "left_out": packed.left_out.passed_over,
         "gone": packed.left_out.gone,
+        "without_results": lying.missing,
+        "not_in_notes": lying.surplus,
     })
 }

@@ -13,15 +13,21 @@ pub struct Args {
 }
 
 pub fn run(args: &Args) -> Outcome {
-    let program = Cli::command().disable_help_subcommand(true);
-    let mut pages = vec![("hyaline".to_string(), program.clone())];
-    pages.extend(program.get_subcommands().map(|command| {
-        let name = format!("hyaline-{}", command.get_name());
-        (name.clone(), command.clone().name(name))
-    }));
+    let mut program = Cli::command().disable_help_subcommand(true);
+    program.build();
+    let mut pages = Vec::new();
+    gather(&program, "hyaline", &mut pages);
     let (written, errors) = crate::error::all(pages.into_iter().map(|(name, page)| write(&args.dir, &name, page)));
     let summary = written.iter().map(|path| format!("{}\n", path.display())).collect();
     Outcome { summary, json: serde_json::json!({ "pages": written }), errors, ..Outcome::default() }
+}
+
+/// A command and those below it, by the names that their pages refer to each other with.
+fn gather(command: &Command, name: &str, pages: &mut Vec<(String, Command)>) {
+    pages.push((name.to_string(), command.clone().disable_help_subcommand(true)));
+    for below in command.get_subcommands().filter(|below| below.get_name() != "help") {
+        gather(below, &format!("{name}-{}", below.get_name()), pages);
+    }
 }
 
 fn write(dir: &Path, name: &str, page: Command) -> Result<PathBuf, Error> {

@@ -1,7 +1,8 @@
 //! `hyaline record FILE.tif`: what a result says of its plate, from the file alone.
 
 use super::{Common, Outcome};
-use crate::archive::{Carried, read_record};
+use crate::archive::{Carried, Terms, read_record, read_terms, xmp};
+use crate::error::Error;
 use crate::record::PlateRecord;
 use serde_json::Value;
 use std::path::PathBuf;
@@ -15,7 +16,40 @@ pub struct Args {
 pub fn run(args: &Args, _: &Common) -> Outcome {
     match read_record(&args.file) {
         Ok(carried) => Outcome { text: text(&carried), json: json(&carried), ..Outcome::default() },
-        Err(e) => e.into(),
+        Err(e) => match read_terms(&args.file) {
+            Ok(terms) => {
+                Outcome { text: text_in_part(&e, &terms), json: json_in_part(&e, &terms), ..Outcome::default() }
+            }
+            Err(_) => e.into(),
+        },
+    }
+}
+
+/// What is left where the record is not: fields of Exif and XMP by their own names.
+fn json_in_part(why: &Error, terms: &Terms) -> Value {
+    let exif: serde_json::Map<String, Value> =
+        terms.exif.iter().map(|(name, said)| (name.clone(), said.clone().into())).collect();
+    serde_json::json!({ "in_part": why.to_string(), "exif": exif, "xmp": structure(&terms.xmp.properties) })
+}
+
+fn text_in_part(why: &Error, terms: &Terms) -> String {
+    let mut out = format!("note: {}; what follows is what is left\n", plain(&why.to_string()));
+    let json = json_in_part(why, terms);
+    for part in ["exif", "xmp"] {
+        lines(&serde_json::json!({ part: json[part] }), 0, &mut out);
+    }
+    out
+}
+
+fn structure(properties: &[xmp::Property]) -> Value {
+    properties.iter().map(|p| (p.name.to_string(), value(&p.value))).collect::<serde_json::Map<_, _>>().into()
+}
+
+fn value(of: &xmp::Value) -> Value {
+    match of {
+        xmp::Value::Struct(fields) => structure(fields),
+        xmp::Value::Seq(items) | xmp::Value::Bag(items) => items.iter().map(value).collect(),
+        text => text.to_string().into(),
     }
 }
 

@@ -20,6 +20,11 @@ impl Histogram {
         codes.iter().for_each(|c| self.counts[*c as usize] += 1);
     }
 
+    /// Takes out what has no density because nothing was seen there: code 0.
+    pub fn forget_black(&mut self) {
+        self.counts[0] = 0;
+    }
+
     pub fn total(&self) -> u64 {
         self.counts.iter().sum()
     }

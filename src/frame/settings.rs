@@ -33,6 +33,12 @@ impl Settings {
         self.exposure_s.filter(|t| *t > 0.0).map(|t| t * iso / (aperture * aperture))
     }
 
+    /// Light that fell on the sensor, as seconds ÷ f-number²: what its noise goes by. ISO only multiplies what was gathered. None without
+    /// a shutter time.
+    pub fn gathered(&self) -> Option<f64> {
+        Settings { iso: None, ..self.clone() }.exposure()
+    }
+
     /// This frame's exposure divided by another's, from the fields that both state. None where either lacks the time.
     pub fn exposure_ratio(&self, other: &Settings) -> Option<f64> {
         let ratio = |a: Option<f64>, b: Option<f64>| match (a, b) {
@@ -55,5 +61,15 @@ mod tests {
         assert_eq!(one.exposure_ratio(&two), Some(1.0));
         assert_eq!(one.exposure_ratio(&Settings { f_number: None, ..two.clone() }), Some(0.25));
         assert_eq!(one.exposure_ratio(&Settings::default()), None);
+    }
+
+    /// A quarter of a second at ISO 64 gathers sixteen times what a sixty-fourth does at ISO 1024, though both look alike.
+    #[test]
+    fn sensitivity_gathers_no_light() {
+        let slow = Settings { exposure_s: Some(0.25), iso: Some(64.0), f_number: Some(4.0), ..Default::default() };
+        let fast = Settings { exposure_s: Some(1.0 / 64.0), iso: Some(1024.0), ..slow.clone() };
+        assert_eq!(slow.exposure(), fast.exposure());
+        assert_eq!(slow.gathered().unwrap() / fast.gathered().unwrap(), 16.0);
+        assert_eq!(Settings::default().gathered(), None);
     }
 }

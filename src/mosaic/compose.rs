@@ -122,7 +122,11 @@ impl<'a> Scene<'a> {
         let grid = Grid { origin: Point::default(), step: CELL as f64 / px_per_mm, size };
         let footprints = cover::footprints(store, &views, &grid);
         let gains = placement.gains();
-        let light: Vec<f64> = (0..store.len()).map(|k| store.exposure(k).unwrap_or(1.0) / gains[k]).collect();
+        let mut stated: Vec<f64> = (0..store.len()).filter_map(|k| store.exposure(k)).collect();
+        stated.sort_by(f64::total_cmp);
+        // What does not say is taken for one like the others.
+        let usual = stated.get(stated.len() / 2).copied().unwrap_or(1.0);
+        let light: Vec<f64> = (0..store.len()).map(|k| store.exposure(k).unwrap_or(usual) / gains[k]).collect();
         let (labels, fields) =
             rayon::join(|| labels(&grid, &footprints, &gains, &light), || level::fields(&footprints, &gains, &light));
         let full = store.size(Level::Full);

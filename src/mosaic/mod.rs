@@ -1,6 +1,7 @@
 //! Plates copied in tiles: found, tied, adjusted together and composed into one.
 
 mod adjust;
+mod beside;
 mod compose;
 mod cover;
 mod cut;
@@ -32,8 +33,9 @@ mod ties;
 pub(crate) use features::{Features, find};
 pub(crate) use links::link;
 
+pub use beside::{Beside, beside};
 pub use compose::{Seams, Target, compose};
 pub use overlaps::Overlap;
-pub use place::place;
+pub use place::{place, relit};
 pub use placement::{Placed, Placement, Residual, SideFit};
 pub use store::{Level, Store, Tile};

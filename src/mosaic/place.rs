@@ -4,7 +4,7 @@
 //! Fails where no two tiles touch, or where the plate's sides are not seen; the fault names the tiles or the side.
 
 use super::adjust::{Fit, Freedom, Rectangle, SidePoint, Tie, adjust};
-use super::cover::{Grid, MOST_CELLS, coarse, extended, footprints, gaps};
+use super::cover::{Footprint, Grid, MOST_CELLS, coarse, extended, footprints, gaps};
 use super::features::{self, Features};
 use super::layout::lay_out;
 use super::links::Link;
@@ -14,7 +14,7 @@ use super::placement::{Placed, Placement, Residual, SIDES, SideFit};
 use super::store::{Level, Store};
 use super::{gains, likely, says, sides};
 use crate::error::Fault;
-use crate::geometry::{Lens, Point};
+use crate::geometry::{Lens, Point, View};
 use crate::image::Image;
 use crate::notes::PlateSize;
 use crate::plate::{self, CONFIDENT};
@@ -46,13 +46,20 @@ pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Plac
         _ => onto_the_plate(store, &upright, size, MOST_CELLS)?,
     };
     let (found, overlaps) = ties(store, &features, &model, Asking { level: Level::Full, search: 4, cell: 40 })?;
+    let asked = ties_of_each(&found, store.len());
     let points = sides::find(store, &model, size_mm, &bare, (2.5 * cell).max(12.0))?;
     let (fit, found, _) = with_sides(&model, &found, points, size_mm, &mut free)?;
     // Once more from where all now agree: sides are looked for within a few pixels, and the plate's size is judged.
     let size_mm = measured_size(&fit.model, size_mm);
     let points = sides::find(store, &fit.model, size_mm, &bare, 12.0)?;
-    let (fit, found, points) = with_sides(&fit.model, &found, points, size_mm, &mut free)?;
+    let (mut fit, found, points) = with_sides(&fit.model, &found, points, size_mm, &mut free)?;
+    let kept = ties_of_each(&found, store.len());
+    // Where no tie of a tile agrees with the rest, nothing tells where it lies.
+    for k in (0..store.len()).filter(|k| asked[*k] > 0 && kept[*k] == 0) {
+        fit.model.poses[k] = None;
+    }
     Report {
+        asked,
         store,
         links: &links,
         struck: &layout.struck,
@@ -79,19 +86,17 @@ fn settle(
     const STRAINED: f64 = 2.0;
     /// Share of the strain that own cameras must leave at most to be believed.
     const RELIEVED: f64 = 0.6;
-    /// Standard deviations from which a tie contradicts the rest.
-    const CONTRADICTS: f64 = 7.0;
     let mut fit = adjust(start, &ties, rectangle, *free)?;
-    if !free.hand_held && median(&fit.strain) > STRAINED {
+    if !free.hand_held && (median(&fit.strain) > STRAINED || stands_apart(&ties, &fit)) {
         let own = Freedom { hand_held: true, ..*free };
         let each = adjust(&fit.model, &ties, rectangle, own)?;
-        if median(&each.strain) < RELIEVED * median(&fit.strain) {
+        if median(&each.strain) < RELIEVED * median(&fit.strain) || 2 * contradicting(&each) < contradicting(&fit) {
             *free = own;
             fit = each;
         }
     }
     for _ in 0..2 {
-        let limit = CONTRADICTS * (median(&fit.strain) / 1.2).max(1.0);
+        let limit = contradicts(&fit);
         let before = ties.len();
         let kept: Vec<Tie> = ties.iter().zip(&fit.strain).filter(|(_, s)| **s <= limit).map(|(t, _)| *t).collect();
         ties = kept;
@@ -102,6 +107,31 @@ fn settle(
     }
     fit.model.hand_held = free.hand_held;
     Ok((fit, ties))
+}
+
+/// Strain, in standard deviations, from which a tie contradicts the rest.
+fn contradicts(fit: &Fit) -> f64 {
+    const CONTRADICTS: f64 = 7.0;
+    CONTRADICTS * (median(&fit.strain) / 1.2).max(1.0)
+}
+
+fn contradicting(fit: &Fit) -> usize {
+    let limit = contradicts(fit);
+    fit.strain.iter().filter(|strain| **strain > limit).count()
+}
+
+/// Whether more than half of some tile's ties contradict the rest: its focus or its distance has changed.
+fn stands_apart(ties: &[Tie], fit: &Fit) -> bool {
+    let limit = contradicts(fit);
+    let against: Vec<Tie> = ties.iter().zip(&fit.strain).filter(|(_, s)| **s > limit).map(|(t, _)| *t).collect();
+    let tiles = fit.model.poses.len();
+    ties_of_each(&against, tiles).iter().zip(ties_of_each(ties, tiles)).any(|(against, all)| 2 * against > all)
+}
+
+fn ties_of_each(ties: &[Tie], tiles: usize) -> Vec<usize> {
+    let mut each = vec![0; tiles];
+    ties.iter().for_each(|tie| [tie.a, tie.b].iter().for_each(|k| each[*k] += 1));
+    each
 }
 
 /// The same with the plate's sides, where points out of line are set aside too.
@@ -231,8 +261,37 @@ fn bare_beside(seen: &Image<f32>, grid: &Grid, [width, height]: [f64; 2]) -> f64
     *cells.select_nth_unstable_by(middle, f32::total_cmp).1 as f64
 }
 
+/// What the placed tiles show of the plate and beside it, and the gains that make them agree.
+struct Lit {
+    grid: Grid,
+    seen: Vec<Footprint>,
+    gains: Vec<f64>,
+    /// The bare panel's transmittance under these gains.
+    bare: f64,
+}
+
+fn lit(store: &Store, views: &[Option<View>], size_mm: [f64; 2], sampling: f64) -> Lit {
+    let beside = Point::new(BESIDE_MM, BESIDE_MM);
+    let (least, most) = (Point::default() - beside, Point::new(size_mm[0], size_mm[1]) + beside);
+    let grid = Grid::covering(least, most, store.scale(Level::Reduced) / sampling);
+    let seen = footprints(store, views, &grid);
+    let gains = gains::solve(store.len(), &seen, |k| store.exposure(k).is_some());
+    let bare = bare_beside(&coarse(&grid, &seen, &gains), &grid, size_mm);
+    Lit { grid, seen, gains, bare }
+}
+
+/// The same placement of tiles whose light has been read anew: places stay, gains are solved again.
+pub fn relit(store: &Store, mut placement: Placement) -> Placement {
+    let Lit { gains, bare, .. } = lit(store, &placement.views(), placement.size_mm, placement.sampling);
+    placement.bare = bare;
+    placement.tiles.iter_mut().zip(gains).for_each(|(tile, gain)| tile.gain = gain / bare);
+    placement
+}
+
 /// All that the placement tells.
 struct Report<'a> {
+    /// Ties of each tile before any was set aside.
+    asked: Vec<usize>,
     store: &'a Store,
     links: &'a [Link],
     struck: &'a [Link],
@@ -251,18 +310,18 @@ impl Report<'_> {
         let [width, height] = self.size_mm;
         let views = model.views();
         let sampling = median(&self.samplings());
-        let beside = Point::new(BESIDE_MM, BESIDE_MM);
-        let (least, most) = (Point::default() - beside, Point::new(width, height) + beside);
-        let grid = Grid::covering(least, most, store.scale(Level::Reduced) / sampling);
-        let seen = footprints(store, &views, &grid);
-        let gains = gains::solve(store.len(), &seen, |k| store.exposure(k).is_some());
-        let bare = bare_beside(&coarse(&grid, &seen, &gains), &grid, self.size_mm);
+        let Lit { grid, seen, gains, bare } = lit(store, &views, self.size_mm, sampling);
         let sides = self.side_fits();
         for (side, name) in sides.iter().zip(SIDES) {
             if side.support < 0.05 {
-                let what = format!("the plate's {name} side, as the captures see it, is in no tile");
+                let out: Vec<&str> = (0..store.len()).filter(|k| views[*k].is_none()).map(|k| store.name(k)).collect();
+                let apart = if out.is_empty() {
+                    String::new()
+                } else {
+                    format!(" ({} could not be connected)", out.join(", "))
+                };
                 return Err(Fault::new(
-                    what,
+                    format!("the plate's {name} side, as the captures see it, is in no tile{apart}"),
                     "let the outer tiles show some millimetres beyond every side of the plate",
                 ));
             }
@@ -273,12 +332,14 @@ impl Report<'_> {
                 residuals.iter().filter(|r| of(r)).map(|r| r.off.x * r.off.x + r.off.y * r.off.y).collect();
             ((off.iter().sum::<f64>() / off.len().max(1) as f64).sqrt(), off.len())
         };
+        let kept = ties_of_each(self.ties, store.len());
         let tiles: Vec<Placed> = (0..store.len())
             .map(|k| {
                 let (residual_px, ties) = rms(Box::new(move |r| r.a == k || r.b == k));
                 let turn_deg = model.poses[k].map_or(0.0, |p| p.turn.to_degrees());
                 let name = store.name(k).to_string();
-                Placed { name, view: views[k], gain: gains[k] / bare, residual_px, ties, turn_deg }
+                let set_aside = self.asked[k].saturating_sub(kept[k]);
+                Placed { name, view: views[k], gain: gains[k] / bare, residual_px, ties, set_aside, turn_deg }
             })
             .collect();
         let least = sides.iter().map(|s| s.support).fold(1.0, f64::min);

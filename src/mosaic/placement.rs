@@ -41,6 +41,8 @@ pub struct Placed {
     /// Root mean square of its ties' residuals.
     pub residual_px: f64,
     pub ties: usize,
+    /// Ties that contradict the rest, and were not heeded.
+    pub set_aside: usize,
     /// How it is turned against the plate, degrees clockwise.
     pub turn_deg: f64,
 }

@@ -1,7 +1,7 @@
 //! What is risky about a set of tiles, in words.
 
 use super::links::Link;
-use super::placement::Placement;
+use super::placement::{Placed, Placement};
 use super::store::{Level, Store};
 use crate::error::Warning;
 use crate::geometry::Point;
@@ -136,14 +136,20 @@ fn disagreeing(placement: &Placement) -> impl Iterator<Item = Warning> + '_ {
     let mut all: Vec<f64> = placement.tiles.iter().filter(|t| t.view.is_some()).map(|t| t.residual_px).collect();
     all.sort_by(f64::total_cmp);
     let usual = all.get(all.len() / 2).copied().unwrap_or(0.0);
-    placement.tiles.iter().filter(move |t| t.view.is_some() && t.residual_px > OFF_PX.max(2.5 * usual)).map(|t| {
-        Warning::new(
-            "tile-disagrees",
-            format!(
-                "{} does not lie well with its neighbours: its ties are off by {:.1} px; was the plate moved, or the focus changed?",
-                t.name, t.residual_px
-            ),
-        )
+    let off = move |t: &Placed| {
+        if t.set_aside > t.ties {
+            Some(format!("{} of {} places that it shares contradict the others", t.set_aside, t.set_aside + t.ties))
+        } else {
+            (t.residual_px > OFF_PX.max(2.5 * usual)).then(|| format!("its ties are off by {:.1} px", t.residual_px))
+        }
+    };
+    placement.tiles.iter().filter(|t| t.view.is_some()).filter_map(move |t| {
+        let off = off(t)?;
+        let what = format!(
+            "{} does not lie well with its neighbours: {off}; was the plate moved, or the focus changed?",
+            t.name
+        );
+        Some(Warning::new("tile-disagrees", what))
     })
 }
 

@@ -23,8 +23,8 @@ use std::sync::Mutex;
 pub struct Tile<'a> {
     /// For messages: the capture's name in the notes.
     pub name: String,
-    /// Light that the capture gathered by its Exif (time × ISO ÷ f-number², in any unit that all tiles share); none where that is
-    /// not stated, and the level of its transmittance a guess.
+    /// Light that the capture gathered by its Exif (time ÷ f-number², of all its exposures, in any unit that all tiles share); none where
+    /// that is not stated, and the level of its transmittance a guess.
     pub exposure: Option<f64>,
     /// Decodes the capture and divides it by its blank.
     pub load: &'a (dyn Fn() -> Result<Image<Transmittance>, Error> + Sync),

@@ -50,6 +50,8 @@ pub struct Outline {
     pub rms_px: f64,
     /// Share of each side (top, right, bottom, left) with good points.
     pub support: [f64; 4],
+    /// Natural logarithm of the sides' measured ratio over the notes'.
+    pub ratio_off: f64,
     /// What was seen round the plate; none where the corners came from the notes.
     pub region: Option<Region>,
     pub warnings: Vec<Warning>,
@@ -78,7 +80,57 @@ impl SidePoints {
 
 /// Finds the outline. `lens` fixes the distortion where a profile knows it.
 pub fn find(seen: &Image<Transmittance>, size: &PlateSize, lens: Option<Lens>) -> Result<Outline, Fault> {
-    let region = region::find(seen)?;
+    let ways = region::find(seen)?;
+    let found: Vec<Outline> = ways.into_par_iter().map(|region| fitted(seen, size, lens, region)).collect();
+    let mut found = found.into_iter();
+    let Some(first) = found.next() else { return Err(Fault::new("no plate is seen", "give corners_px")) };
+    Ok(found.next().map_or(first.clone(), |strip| if strip_is_bare(seen, &first, &strip) { strip } else { first }))
+}
+
+/// Whether what is bright along the mask is bare panel: then the plate without it has the notes' proportions, and the plate with it does not,
+/// since a strip lies round both sides alike. A rebate round the plate does the same the other way.
+fn strip_is_bare(seen: &Image<Transmittance>, with: &Outline, without: &Outline) -> bool {
+    /// What proportions tell beyond their own error, where an even rebate begins behind the strip, and where none does: a plate cut short
+    /// may have a picture in proportion by chance.
+    const EVEN: f64 = 0.003;
+    const UNEVEN: f64 = 0.008;
+    if without.confidence < CONFIDENT || with.confidence < CONFIDENT {
+        return without.confidence > with.confidence;
+    }
+    let margin = if begins_evenly(seen, without) { EVEN } else { UNEVEN };
+    without.ratio_off.abs() + margin < with.ratio_off.abs()
+}
+
+/// Whether a plate begins with a rebate: the same density all along, a millimetre behind its sides.
+fn begins_evenly(seen: &Image<Transmittance>, outline: &Outline) -> bool {
+    const STEPS: usize = 60;
+    const BEHIND_MM: f64 = 1.0;
+    /// Spread of transmittance along a rebate, as a share: grain, and what dust lies there.
+    const SPREAD: f64 = 0.06;
+    let [w, h] = outline.size_mm;
+    let along = |k: usize| (k as f64 + 0.5) / STEPS as f64;
+    let places = (0..STEPS).flat_map(|k| {
+        let (x, y) = (along(k) * w, along(k) * h);
+        [(x, BEHIND_MM), (x, h - BEHIND_MM), (BEHIND_MM, y), (w - BEHIND_MM, y)]
+    });
+    let mut logs: Vec<f64> = places
+        .map(|(x, y)| outline.view.to_capture(Point::new(x, y)))
+        .filter(|p| p.x >= 0.0 && p.y >= 0.0 && p.x < seen.columns() as f64 && p.y < seen.rows() as f64)
+        .map(|p| f64::from(seen.at(p.y as usize, p.x as usize).0.max(1e-4)).ln())
+        .collect();
+    if logs.is_empty() {
+        return false;
+    }
+    let median = |logs: &mut Vec<f64>| {
+        let half = logs.len() / 2;
+        *logs.select_nth_unstable_by(half, f64::total_cmp).1
+    };
+    let middle = median(&mut logs);
+    let mut off: Vec<f64> = logs.iter().map(|l| (l - middle).abs()).collect();
+    1.4826 * median(&mut off) < SPREAD
+}
+
+fn fitted(seen: &Image<Transmittance>, size: &PlateSize, lens: Option<Lens>, region: Region) -> Outline {
     let start = Lens::straight(seen.columns(), seen.rows());
     let reach = (3.0 * region.scale).max(10.0);
     let bare = region::BARE * region.bare.unwrap_or(1.0);
@@ -90,7 +142,7 @@ pub fn find(seen: &Image<Transmittance>, size: &PlateSize, lens: Option<Lens>) -
     fit.solve(&fine);
     let fine: Vec<SidePoints> = fine.into_par_iter().map(|side| under_the_rim(seen, side)).collect();
     fit.solve(&fine);
-    Ok(fit.outline(&fine, size, Some(region)))
+    fit.outline(&fine, size, Some(region))
 }
 
 /// The outline through four corners that the notes give, in the order top-left, top-right, bottom-right, bottom-left or any turn of it.
@@ -361,6 +413,7 @@ impl Fit {
             confidence,
             rms_px: if count > 0 { (sum / count as f64).sqrt() } else { 0.0 },
             support,
+            ratio_off: ratio.ln(),
             region,
             warnings,
         }
@@ -396,6 +449,32 @@ mod tests {
                 *t = Transmittance(sum / (N * N) as f32);
             }
         })
+    }
+
+    /// In a black mask, the level of light may be any where the exposure is not known: a strip of bare panel about the plate is no plate, and a
+    /// rebate about the picture is no strip.
+    #[test]
+    fn a_strip_of_bare_panel_in_a_mask_is_told_from_a_rebate_at_any_level() {
+        let (frame, size_mm) = (Size::new(900, 1200), [165.1, 120.65]);
+        let centre = Point::new(82.55, 60.325);
+        let turned = Homography::similarity(5.6, 0.04, Point::new(0.0, 0.0));
+        let plane = Homography::similarity(5.6, 0.04, Point::new(602.0, 445.0) - turned.apply(centre));
+        let view = View { plane, lens: Lens::straight(1200, 900) };
+        for (gap, level) in [(0.0, 1.0), (0.0, 0.8), (0.0, 1.25), (2.5, 1.0), (2.5, 0.8), (1.5, 0.6), (2.5, 1.2)] {
+            let beyond = |p: Point| (-p.x).max(-p.y).max(p.x - size_mm[0]).max(p.y - size_mm[1]);
+            let plate = capture(&view, size_mm, 1.0, frame);
+            let seen = Image::from_rows(frame, Transmittance(0.0), |row, out| {
+                for (column, t) in out.iter_mut().enumerate() {
+                    let p = view.to_plate(Point::new(column as f64 + 0.5, row as f64 + 0.5));
+                    *t = Transmittance(if beyond(p) > gap { 0.002 } else { level * plate.at(row, column).0 });
+                }
+            });
+            let outline = find(&seen, &half_plate(), None).unwrap();
+            let truth = crate::geometry::lie::corners(size_mm).map(|c| view.to_capture(c));
+            for (corner, truth) in outline.corners_px.iter().zip(truth) {
+                assert!(corner.distance(truth) < 1.0, "gap {gap}, level {level}: {corner:?} for {truth:?}");
+            }
+        }
     }
 
     #[test]

@@ -88,20 +88,64 @@ impl Region {
     }
 }
 
-/// Finds the plate coarsely.
-pub fn find(seen: &Image<Transmittance>) -> Result<Region, Fault> {
+/// Finds the plate coarsely. In a mask without bare panel at the frame's border there may be two ways to see it: what is bright along the
+/// mask is the plate's own rebate, or a strip of bare panel between mask and plate. Levels alone do not tell, since the exposure may not
+/// be known; both are given, the strip last.
+pub fn find(seen: &Image<Transmittance>) -> Result<Vec<Region>, Fault> {
     let factor = (seen.rows().max(seen.columns()) / COARSE).max(1);
     let small = reduced(seen, factor).map(|t| t.0);
-    let (bare, opaque) = surround(&small);
-    if bare.is_none() && opaque.is_none() {
-        return Err(Fault::new(
+    let around = surround(&small);
+    match around {
+        Surround { bare: None, opaque: None } => Err(Fault::new(
             "no surround is seen along the frame's border, neither bare panel nor black mask",
             "step back so that all four sides of the plate lie well inside the frame, or give corners_px",
-        ));
+        )),
+        Surround { bare: Some(bare), .. } => Ok(vec![within(&small, factor, around, BARE * bare)?]),
+        Surround { bare: None, opaque: Some(opaque) } => {
+            let strip = along_the_mask(&small, dark(opaque));
+            let (rebate, strip) = rayon::join(
+                || within(&small, factor, around, f32::INFINITY),
+                || within(&small, factor, around, BARE * strip),
+            );
+            match (rebate, strip) {
+                (Err(_), Err(fault)) => Err(fault),
+                (rebate, strip) => Ok([rebate, strip].into_iter().flatten().collect()),
+            }
+        }
     }
-    let bright = BARE * bare.unwrap_or(1.0);
-    let dark = opaque.map_or(-1.0, |m| (2.0 * m).max(m + 0.002));
-    let flooded = flood(&small, dark, bright);
+}
+
+/// What is darker is mask.
+fn dark(opaque: f32) -> f32 {
+    (2.0 * opaque).max(opaque + 0.002)
+}
+
+/// The brightness of the brightest part along the mask's inner edge; a quarter of it may be along one side alone.
+fn along_the_mask(small: &Image<f32>, dark: f32) -> f32 {
+    /// Cells from the edge, which blur has mixed nearer to it.
+    const INSIDE: usize = 3;
+    const SHARE: f64 = 0.85;
+    let mask = flood(small, dark, f32::INFINITY);
+    let masked = |r: usize, c: usize| mask.at(r.min(mask.rows() - 1), c.min(mask.columns() - 1));
+    let near = |r: usize, c: usize| {
+        let apart = |d: usize| [(r.saturating_sub(d), c), (r + d, c), (r, c.saturating_sub(d)), (r, c + d)];
+        !masked(r, c)
+            && apart(INSIDE).iter().any(|p| masked(p.0, p.1))
+            && apart(INSIDE - 1).iter().all(|p| !masked(p.0, p.1))
+    };
+    let mut ring: Vec<f32> = (0..small.rows())
+        .flat_map(|r| (0..small.columns()).map(move |c| (r, c)))
+        .filter(|(r, c)| near(*r, *c))
+        .map(|(r, c)| small.at(r, c))
+        .collect();
+    let at = (ring.len() as f64 * SHARE) as usize;
+    if ring.is_empty() { 1.0 } else { *ring.select_nth_unstable_by(at, f32::total_cmp).1 }
+}
+
+/// The plate where what is brighter than `bright` and lies beside it is bare panel.
+fn within(small: &Image<f32>, factor: usize, around: Surround, bright: f32) -> Result<Region, Fault> {
+    let dark = around.opaque.map_or(-1.0, dark);
+    let flooded = flood(small, dark, bright);
     let plate = largest_part(&flooded)?;
     let panel = flooded.pixels().iter().zip(small.pixels()).map(|(f, t)| *f && *t > bright).collect();
     let panel = Image::from_vec(small.size(), panel);
@@ -110,14 +154,14 @@ pub fn find(seen: &Image<Transmittance>) -> Result<Region, Fault> {
     let dark_part = Image::from_vec(small.size(), dark_part);
     let (sides, (mask, level)) = rayon::join(
         || sides(&plate, factor as f64),
-        || (places_within(&dark_part, factor), level_within(&small, &panel)),
+        || (places_within(&dark_part, factor), level_within(small, &panel)),
     );
     let sides = sides?;
-    let (within, bare_sd) = level.unzip();
+    let (level, bare_sd) = level.unzip();
     Ok(Region {
-        bare: within.or(bare),
+        bare: level.or(around.bare),
         bare_sd: bare_sd.flatten(),
-        opaque,
+        opaque: around.opaque,
         mask,
         bare_share,
         sides,
@@ -168,7 +212,13 @@ fn level_within(small: &Image<f32>, part: &Image<bool>) -> Option<(f32, Option<f
 }
 
 /// The levels of bare panel and mask along the frame's border, where they are there.
-fn surround(small: &Image<f32>) -> (Option<f32>, Option<f32>) {
+#[derive(Debug, Clone, Copy)]
+struct Surround {
+    bare: Option<f32>,
+    opaque: Option<f32>,
+}
+
+fn surround(small: &Image<f32>) -> Surround {
     let Size { rows, columns } = small.size();
     let depth = (rows.min(columns) / 100).max(2);
     let mut border = Vec::new();
@@ -191,7 +241,7 @@ fn surround(small: &Image<f32>) -> (Option<f32>, Option<f32>) {
     };
     let near_bright: Vec<f32> = border.iter().copied().filter(|t| *t > 0.85 * bright).collect();
     let near_dark: Vec<f32> = border.iter().copied().filter(|t| *t < 0.04 * bright).collect();
-    (level(near_bright), level(near_dark))
+    Surround { bare: level(near_bright), opaque: level(near_dark) }
 }
 
 /// True where the border's flood came: through what is darker than `dark` or brighter than `bright`. From a mask it leaps the few mixed
@@ -405,7 +455,9 @@ mod tests {
     fn a_plate_is_found_on_bare_panel_and_in_a_mask() {
         for (around, gap) in [(1.0, 0.0), (0.0, 0.0), (0.0, 9.0)] {
             for turn in [0.0, 0.17f64, -0.1] {
-                let region = find(&framed(around, turn, gap)).unwrap();
+                let ways = find(&framed(around, turn, gap)).unwrap();
+                assert_eq!(ways.len(), if around > 0.5 { 1 } else { 2 });
+                let region = &ways[usize::from(gap > 0.0)];
                 let (s, c) = turn.sin_cos();
                 let truth = [(-250.0, -180.0), (250.0, -180.0), (250.0, 180.0), (-250.0, 180.0)]
                     .map(|(u, v)| Point::new(410.0 + c * u - s * v, 290.0 + s * u + c * v));

@@ -4,36 +4,54 @@
 //! names is ever removed, and only while its bytes are those that were written: what others put there, or have changed since, stays.
 //! Fails where the list is damaged and where a file cannot be written, read or removed.
 
-use crate::archive::atomic::write_whole;
 use crate::archive::bag::manifest::{Algorithm, Manifest};
-use crate::archive::digest;
+use crate::archive::hold::hold;
+use crate::archive::{atomic, digest};
 use crate::error::{Error, InFile};
 use crate::record::FileDigest;
 use std::collections::BTreeSet;
-use std::fs;
-use std::path::Path;
+use std::fs::{self, File};
+use std::path::{Path, PathBuf};
 
 /// The list's name in the folder.
 pub const LIST: &str = "published.sha256";
+/// What a run holds while it publishes there.
+const HELD: &str = ".hyaline-published.held";
 
 pub struct Folder<'a> {
     to: &'a Path,
     list: Manifest,
     /// What this run has written.
     written: BTreeSet<String>,
+    held: (PathBuf, Option<File>),
+}
+
+impl Drop for Folder<'_> {
+    fn drop(&mut self) {
+        let _ = fs::remove_file(&self.held.0);
+        self.held.1 = None;
+    }
 }
 
 impl Folder<'_> {
-    /// `to` need not be there yet.
+    /// `to` need not be there yet. While the folder lives, no other run may publish there.
     pub fn open(to: &Path) -> Result<Folder<'_>, Error> {
+        fs::create_dir_all(to).in_file(to)?;
+        let held = to.join(HELD);
+        let held = (held.clone(), hold(&held, to)?);
         let path = to.join(LIST);
         let list = if path.exists() { Manifest::read(&path, Algorithm::Sha256)? } else { Manifest::default() };
-        Ok(Folder { to, list, written: BTreeSet::new() })
+        Ok(Folder { to, list, written: BTreeSet::new(), held })
+    }
+
+    /// Removes what a run that was cut off has left unfinished below a folder of it.
+    pub fn clear_leftovers(&self, folder: &str) -> Result<(), Error> {
+        atomic::clear_leftovers(&self.to.join(folder)).map(drop)
     }
 
     /// Writes a file (its path below the folder, with '/'); it counts as published once it is [listed](Folder::list).
     pub fn write(&self, file: String, bytes: &[u8]) -> Result<FileDigest, Error> {
-        write_whole(&self.to.join(&file), bytes)?;
+        atomic::write_whole(&self.to.join(&file), bytes)?;
         Ok(FileDigest { sha256: digest::sha256_of(bytes), file })
     }
 
@@ -45,7 +63,7 @@ impl Folder<'_> {
     }
 
     fn save(&self) -> Result<(), Error> {
-        write_whole(&self.to.join(LIST), self.list.write().as_bytes())
+        atomic::write_whole(&self.to.join(LIST), self.list.write().as_bytes())
     }
 
     /// Removes what earlier runs have published and this one has not, but for files that `stays` speaks for, and says how many these were.

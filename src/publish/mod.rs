@@ -66,6 +66,7 @@ pub fn publish(
     for record in plates {
         begun(&record.plate);
         let id = &record.plate;
+        folder.clear_leftovers(id)?;
         let [columns, rows] = record.pixels;
         let mut pyramid = Pyramid::new(columns, rows);
         let mut written: Vec<FileDigest> = Vec::new();

@@ -31,7 +31,7 @@
         image.onload = ask;
         image.src = address;
       }
-      return { image: tiles.get(address), x, y, w, h };
+      return { image: tiles.get(address), x, y };
     };
 
     const draw = () => {
@@ -43,16 +43,26 @@
       const s = scale(), left = w / 2 - state.x * s, top = h / 2 - state.y * s;
       pen.clearRect(0, 0, w, h);
       pen.imageSmoothingEnabled = s < 3;
-      if (first.complete && first.naturalWidth) pen.drawImage(first, left, top, columns * s, rows * s);
-      // The coarsest sampling that still has a pixel for each of the screen's; coarser ones, where they have come, until it has.
+      pen.save();
+      pen.beginPath();
+      pen.rect(left, top, columns * s, rows * s);
+      pen.clip();
+      // A coarser sampling's last pixels reach beyond the plate's border.
+      const put = (image, x, y, factor) => image.complete && image.naturalWidth &&
+        pen.drawImage(image, left + x * s, top + y * s, image.naturalWidth * factor * s, image.naturalHeight * factor * s);
+      put(first, 0, 0, 2 ** Math.round(Math.log2(rows / (first.naturalHeight || rows))));
+      if (columns * s > first.naturalWidth * 1.02) fine(s, left, top, w, h, put);
+      pen.restore();
+    };
+    const fine = (s, left, top, w, h, put) => {
+      // The coarsest sampling that still has a pixel for each of the screen's.
       const level = Math.max(0, Math.min(levels - 1, Math.floor(Math.log2(1 / s) + 1e-6)));
-      if (columns * s <= first.naturalWidth * 1.02) return;
       const step = side << level;
       const range = (from, size, length) => [Math.max(0, Math.floor(-from / s / step)), Math.min(Math.ceil(length / step) - 1, Math.floor((size - from) / s / step))];
       const [r0, r1] = range(top, h, rows), [c0, c1] = range(left, w, columns);
       for (let r = r0; r <= r1; r++) for (let c = c0; c <= c1; c++) {
-        const { image, x, y, w: across, h: down } = tile(level, r, c);
-        if (image.complete && image.naturalWidth) pen.drawImage(image, left + x * s, top + y * s, across * s, down * s);
+        const { image, x, y } = tile(level, r, c);
+        put(image, x, y, 1 << level);
       }
     };
     const ask = () => {

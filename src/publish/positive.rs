@@ -1,6 +1,7 @@
 //! A positive's rows, band by band, from the file that was written.
 
 use super::pyramid::TILE;
+use crate::archive::digest;
 use crate::error::{Error, Fault, InFile};
 use crate::image::{Image, Size};
 use crate::record::PlateRecord;
@@ -26,6 +27,10 @@ pub fn read(
     let (w, h) = decoder.dimensions().map_err(unread)?;
     let (columns, rows) = (w as usize, h as usize);
     let (across, chunk_rows) = decoder.chunk_dimensions();
+    let written = path.file_name().and_then(|name| record.outputs.iter().find(|o| name == o.file.as_str()));
+    if written.is_some_and(|written| digest::sha256(&path).is_ok_and(|now| now != written.sha256)) {
+        return Err(damaged("is no longer the file that was written".into()));
+    }
     if [columns, rows] != record.pixels || across as usize != columns || chunk_rows == 0 {
         return Err(damaged("is not the positive that its record tells of".into()));
     }

@@ -96,6 +96,9 @@ pub struct Tiles {
     pub joints: Vec<Joint>,
     /// Straight pieces of the lines along which tiles were cut.
     pub cuts: Vec<[Point; 2]>,
+    /// What no tile shows: x, y, width, height.
+    #[serde(default)]
+    pub gaps: Vec<[f64; 4]>,
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize)]

@@ -113,6 +113,13 @@ fn map(plate: &DonePlate, tiles: &Tiles, thin: usize) -> String {
         r##"<rect width="{w}" height="{h}" fill="#000"/><image href="{picture}" width="{w}" height="{h}" opacity=".7" preserveAspectRatio="none"/>"##
     );
     outlines(&mut out, plate, tiles, font);
+    for [x, y, w, h] in &tiles.gaps {
+        let (line, [x, y, w, h]) = (svg::polyline([(*x, *y), (x + w, y + h)]), [*x, *y, *w, *h].map(number));
+        let _ = write!(
+            out,
+            r#"<rect class="over" x="{x}" y="{y}" width="{w}" height="{h}"><title>no tile shows this</title></rect><path class="over" d="{line}"/>"#
+        );
+    }
     cuts(&mut out, tiles);
     ties(&mut out, tiles, thin, long, Point::new(least.x, most.y + pad + 0.6 * foot));
     out.push_str("</svg>");

@@ -252,9 +252,12 @@ fn tiled(id: &str, tone: &Tone) -> DonePlate {
             [Point::new(0.0, 56.0), Point::new(120.65, 56.0)],
             [Point::new(0.0, 108.0), Point::new(120.65, 108.0)],
         ],
+        gaps: vec![[20.0, 30.0, 12.0, 8.0]],
     });
-    plate.record.tiles = names.map(|capture| TileRecord { capture, residual_px: 0.14, gain: 1.0012 }).to_vec();
-    plate.record.stitch = Some(StitchRecord { rms_px: 0.15, ties: 90 });
+    plate.record.tiles =
+        names.map(|capture| TileRecord { capture, residual_px: 0.14, gain: 1.0012, left_out: false }).to_vec();
+    plate.record.stitch =
+        Some(StitchRecord { rms_px: 0.15, ties: 90, p50_px: None, p95_px: None, worst_px: None, gaps_mm: Vec::new() });
     (plate.seen, plate.record.edges.corners_px) = (None, None);
     plate
 }

@@ -1,7 +1,7 @@
 """Does harm to sessions, results and packages in every way we know, and prints what of it the built program survived.
 
     python faults.py [--program target/release/hyaline] [--kills 200] [--flips 150] [--kinds 700]
-        [--seed 1] [--only kills flips kinds bags together] [--quick] [--json]
+        [--seed 1] [--only kills flips kinds bags together fuzz] [--quick] [--json]
 
 Every figure is measured by the run that prints it. Exit status 1 when anything did not hold; each failure is told with its seed and
 what was done, and `--seed` brings it back. `--quick` is for every day: fewer of everything, chosen by the
@@ -16,15 +16,16 @@ import sys
 import tempfile
 import time
 
-from harm import bags, flips, kills, kinds, together
+from harm import bags, flips, fuzz, kills, kinds, together
 from harm.session import Bench
 
 
 def rows(bench, args):
     harms = {"kills": lambda: kills.rows(bench, args.kills), "flips": lambda: flips.rows(bench, args.flips),
              "kinds": lambda: kinds.rows(bench, args.kinds, args.like), "bags": lambda: bags.rows(bench),
-             "together": lambda: together.rows(bench, args.times)}
-    for name in args.only or harms:
+             "together": lambda: together.rows(bench, args.times), "fuzz": lambda: fuzz.rows(args.runs)}
+    # Fuzzing builds the program anew, with counters: `tests/run --fuzz` does that for every day.
+    for name in args.only or [name for name in harms if name != "fuzz" or not args.quick]:
         yield from harms[name]()
 
 
@@ -40,7 +41,8 @@ def main():
     asked.add_argument("--kinds", type=int, help="of bad input; fewer than there are stand for all")
     asked.add_argument("--like", metavar="TEXT", help="only those kinds of bad input whose label holds this")
     asked.add_argument("--seed", type=int, default=1)
-    asked.add_argument("--only", nargs="+", choices=["kills", "flips", "kinds", "bags", "together"])
+    asked.add_argument("--only", nargs="+", choices=["kills", "flips", "kinds", "bags", "together", "fuzz"])
+    asked.add_argument("--runs", type=int, default=10000, help="of each door that is fed with changed files")
     asked.add_argument("--quick", action="store_true")
     asked.add_argument("--json", action="store_true", help="the same for programs, on standard output")
     args = asked.parse_args()

@@ -27,6 +27,8 @@ SINGLE = {
     "mask": dict(surround="mask", mask_in_blank=False, camera=dict(glare=0.003)),
     "mask-in-blank": dict(surround="mask", mask_in_blank=True),
     "mask-gap": dict(surround="mask", gap=2.5, camera=dict(glare=0.003)),
+    "mask-gap-dark": dict(surround="mask", gap=2.5, mask_in_blank=False, exif=False, plate_time=1 / 75, say={"K-01": ["bare-level"]},
+                          quiet=["base-outlier", "bands"]),
     "tilt": dict(camera=dict(tilt=(2.0, -1.7))),
     "turn10": dict(turn=9.6, fill=0.76),
     "turn-10": dict(turn=-9.8, fill=0.76, mirrored=False),
@@ -81,6 +83,7 @@ TILED = {
     "tiles-dark-exif": dict(tiles=dict(grid=(2, 2), overlap=0.30, darker=(1, 0.7, True))),
     "tiles-dark": dict(tiles=dict(grid=(2, 2), overlap=0.30, darker=(1, 0.8, False)), say={"K-01": ["tile-exposure"]},
                        quiet=["base-outlier", "bands", "low-overlap"]),
+    "tiles-glare": dict(tiles=dict(grid=(2, 2), overlap=0.30), surround="mask", gap=2.5, mask_in_blank=False, camera={**_LENS, "glare": 0.02}),
     "tiles-sky": dict(tiles=dict(grid=(3, 2), overlap=0.25), scene="even_sky"),
     "tiles-low": dict(tiles=dict(grid=(2, 2), overlap=0.07), say={"K-01": ["low-overlap"]}, quiet=["base-outlier", "bands", "tile-exposure"]),
 }

@@ -14,6 +14,7 @@ use super::walk::{Found, Hidden, walk};
 use super::{DECLARATION, PAYLOAD, Progress, Told, info, verify};
 use crate::archive::atomic::{self, Pending, write_whole};
 use crate::archive::digest::hex;
+use crate::archive::hold;
 use crate::error::{Error, Fault, InFile, all};
 use crate::notes::About;
 use crate::record::{PlateRecord, Software};
@@ -77,15 +78,20 @@ pub fn pack(contents: Contents<'_>, to: &Path, progress: &dyn Progress) -> Resul
     let bag = absolute(to).map_err(one)?;
     let (items, left_out) = plan(contents, &bag).map_err(one)?;
     progress.total(2 * items.iter().map(|item| item.source.bytes).sum::<u64>());
+    let name = bag.file_name().unwrap_or_default().to_string_lossy();
+    let folder = atomic::folder_of(&bag);
+    let held_by = folder.join(format!(".hyaline-{name}.held"));
     if occupied(&bag).map_err(one)? {
+        // A run that was killed at its very end leaves it.
+        if hold::free(&held_by, &bag).is_ok() {
+            let _ = fs::remove_file(&held_by);
+        }
         return compare(&bag, &items, left_out, progress);
     }
 
-    let name = bag.file_name().unwrap_or_default().to_string_lossy();
-    let folder = atomic::folder_of(&bag);
     let work = folder.join(format!(".hyaline-{name}.part"));
     fs::create_dir_all(&work).in_file(&work).map_err(one)?;
-    let _held = hold(&work).map_err(one)?;
+    let _held = hold::hold(&held_by, &bag).map_err(one)?;
     atomic::clear_leftovers(&work).map_err(one)?;
     clear_strangers(&work, &items).map_err(one)?;
 
@@ -102,6 +108,7 @@ pub fn pack(contents: Contents<'_>, to: &Path, progress: &dyn Progress) -> Resul
         fs::remove_dir(&bag).in_file(&bag).map_err(one)?; // empty: it was looked at above
     }
     fs::rename(&work, &bag).in_file(&bag).map_err(one)?;
+    fs::remove_file(&held_by).in_file(&held_by).map_err(one)?;
     atomic::sync_folder(folder).map_err(one)?;
     Ok(Packed {
         bag: to.to_path_buf(),
@@ -200,22 +207,6 @@ fn digests_of_inputs(record: &Path) -> Result<Vec<(String, String)>, Error> {
     let unread = |e: serde_json::Error| Fault::new(format!("it cannot be read: {e}"), "digitize the plate again");
     let record: PlateRecord = serde_json::from_slice(&bytes).map_err(unread).in_file(record)?;
     Ok(record.inputs.into_iter().map(|input| (input.file, input.sha256)).collect())
-}
-
-/// Keeps a second run away while this one works; the system lets go of it however this run ends.
-fn hold(work: &Path) -> Result<Option<File>, Error> {
-    if !cfg!(unix) {
-        return Ok(None); // folders cannot be opened there
-    }
-    let folder = File::open(work).in_file(work)?;
-    match folder.try_lock() {
-        Ok(()) => Ok(Some(folder)),
-        Err(std::fs::TryLockError::WouldBlock) => {
-            Err(Fault::new("another run is making this package", "wait until it is done")).in_file(work)
-        }
-        // A network drive may know no locks.
-        Err(std::fs::TryLockError::Error(_)) => Ok(None),
-    }
 }
 
 /// Removes from an unfinished package what no longer belongs to it.

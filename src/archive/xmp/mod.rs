@@ -12,6 +12,8 @@ mod write;
 pub use read::read;
 pub use write::write;
 
+use std::fmt;
+
 /// A property's name: namespace and local name.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Name {
@@ -42,6 +44,32 @@ pub struct Property {
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Packet {
     pub properties: Vec<Property>,
+}
+
+/// With its customary prefix, where it has one.
+impl fmt::Display for Name {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match namespace::prefix(&self.space) {
+            Some(prefix) => write!(f, "{prefix}:{}", self.local),
+            None => write!(f, "{}{}", self.space, self.local),
+        }
+    }
+}
+
+/// On one line, for people.
+impl fmt::Display for Value {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let items = |items: &[String]| items.join(", ");
+        let text = match self {
+            Value::Text(text) => text.clone(),
+            Value::Struct(fields) => {
+                items(&fields.iter().map(|p| format!("{} {}", p.name.local, p.value)).collect::<Vec<_>>())
+            }
+            Value::Seq(values) | Value::Bag(values) => items(&values.iter().map(Value::to_string).collect::<Vec<_>>()),
+            Value::Alt(texts) => items(&texts.iter().map(|(_, text)| text.clone()).collect::<Vec<_>>()),
+        };
+        f.write_str(&text)
+    }
 }
 
 impl Name {
