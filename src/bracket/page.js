@@ -12,13 +12,12 @@
   });
   const byId = (id) => document.getElementById(id);
   const glass = byId("glass"), pen = glass.getContext("2d");
-  const loupe = byId("loupe"), loupePen = loupe.getContext("2d");
-  const reading = byId("reading"), wiper = byId("wiper"), pause = byId("pause"), scale = byId("scale");
+  const reading = byId("reading"), wiper = byId("wiper"), pause = byId("pause"), pair = byId("pair"), scale = byId("scale");
   const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
 
   // Places are in shares of the common part's width: x from 0 to 1, y from 0 to `tall`.
   const tall = rows / columns;
-  const state = { way: "beside", first: 0, second: 1, zoom: 1, x: 0.5, y: tall / 2, edge: 0.5, probe: null, over: false, held: still };
+  const state = { way: "beside", first: 0, second: 1, shown: 0, zoom: 1, x: 0.5, y: tall / 2, edge: 0.5, probe: null, held: still };
 
   // ---- pictures and difference
   const difference = new Map();
@@ -67,37 +66,46 @@
     return found.ready ? found.image : null;
   };
 
-  // ---- drawing
+  // ---- panes: boxes on the glass, with the place that lies in a box's middle and the pixels that the common part's width takes
   const panes = () => {
-    const w = glass.width, h = glass.height;
-    if (state.way !== "beside") return [{ left: 0, width: w, height: h }];
-    const gap = Math.round(w * 0.008);
-    return [{ left: 0, width: (w - gap) / 2, height: h }, { left: (w + gap) / 2, width: (w - gap) / 2, height: h }];
+    const count = state.way === "beside" ? plates.length : 1, gap = Math.round(glass.width * 0.008);
+    const cut = (across) => {
+      const down = Math.ceil(count / across);
+      const width = Math.floor((glass.width - gap * (across - 1)) / across), height = Math.floor((glass.height - gap * (down - 1)) / down);
+      return { across, width, height, unit: 0.96 * Math.min(width, height / tall) };
+    };
+    // As many abreast as shows the plates largest.
+    const { across, width, height, unit } = plates.slice(0, count).map((_, i) => cut(i + 1)).reduce((p, q) => (q.unit > p.unit ? q : p));
+    return Array.from({ length: count }, (_, i) => ({
+      left: (i % across) * (width + gap), top: Math.floor(i / across) * (height + gap), width, height, unit: unit * state.zoom, x: state.x, y: state.y,
+    }));
   };
-  const unit = (pane) => state.zoom * Math.min(pane.width * 0.96, (pane.height * 0.96) / tall);
-  const toPlace = (pane, px, py) => ({ x: state.x + (px - pane.left - pane.width / 2) / unit(pane), y: state.y + (py - pane.height / 2) / unit(pane) });
-  const toPixel = (pane, x, y) => [pane.left + pane.width / 2 + (x - state.x) * unit(pane), pane.height / 2 + (y - state.y) * unit(pane)];
+  const toPlace = (pane, px, py) => ({ x: pane.x + (px - pane.left - pane.width / 2) / pane.unit, y: pane.y + (py - pane.top - pane.height / 2) / pane.unit });
+  const toPixel = (pane, x, y) => [pane.left + pane.width / 2 + (x - pane.x) * pane.unit, pane.top + pane.height / 2 + (y - pane.y) * pane.unit];
+  const holds = (box, x, y) => x >= box.left && x < box.left + box.width && y >= box.top && y < box.top + box.height;
 
-  const draw = (to, source, pane, plate) => {
-    const u = unit(pane), [left, top] = toPixel(pane, 0, 0);
-    to.imageSmoothingQuality = "high";
-    to.imageSmoothingEnabled = u < 3 * source.width;
-    to.drawImage(source, left, top, u, u * tall);
+  // ---- drawing
+  const draw = (pane, source, plate) => {
+    const u = pane.unit, [left, top] = toPixel(pane, 0, 0), wide = source.naturalWidth || source.width;
+    pen.imageSmoothingQuality = "high";
+    pen.imageSmoothingEnabled = u < 3 * wide;
+    pen.drawImage(source, left, top, u, u * tall);
     const fine = about.tiles;
-    if (plate === null || !fine || u <= source.width * 1.05) return;
+    if (plate === null || !fine || u <= wide * 1.05) return;
     const s = u / fine.columns;
+    pen.imageSmoothingEnabled = s < 3;
     const range = (from, size, count) => [Math.max(0, Math.floor(-from / s / fine.side)), Math.min(count - 1, Math.floor((size - from) / s / fine.side))];
-    const [r0, r1] = range(top, pane.height, Math.ceil(fine.rows / fine.side));
+    const [r0, r1] = range(top - pane.top, pane.height, Math.ceil(fine.rows / fine.side));
     const [c0, c1] = range(left - pane.left, pane.width, Math.ceil(fine.columns / fine.side));
     for (let r = r0; r <= r1; r++) for (let c = c0; c <= c1; c++) {
       const image = tile(plate, r, c);
-      if (image) to.drawImage(image, left + c * fine.side * s, top + r * fine.side * s, image.naturalWidth * s, image.naturalHeight * s);
+      if (image) pen.drawImage(image, left + c * fine.side * s, top + r * fine.side * s, image.naturalWidth * s, image.naturalHeight * s);
     }
   };
-  const clipped = (pane, from, to, what) => {
+  const clipped = (box, what) => {
     pen.save();
     pen.beginPath();
-    pen.rect(pane.left + from * pane.width, 0, (to - from) * pane.width, pane.height);
+    pen.rect(box.left, box.top, box.width, box.height);
     pen.clip();
     what();
     pen.restore();
@@ -107,12 +115,11 @@
     pen.font = size + "px system-ui, sans-serif";
     const w = pen.measureText(text).width, pad = size * 0.5;
     const x = right ? pane.left + pane.width - w - 2 * pad : pane.left;
-    pen.fillStyle = "#000"; pen.fillRect(x, 0, w + 2 * pad, size * 1.7);
-    pen.fillStyle = "#fff"; pen.fillText(text, x + pad, size * 1.2);
+    pen.fillStyle = "#000"; pen.fillRect(x, pane.top, w + 2 * pad, size * 1.7);
+    pen.fillStyle = "#fff"; pen.fillText(text, x + pad, pane.top + size * 1.2);
   };
-  const cross = (pane) => {
-    if (!state.probe) return;
-    const [x, y] = toPixel(pane, state.probe.x, state.probe.y), r = 9 * devicePixelRatio;
+  const cross = (x, y) => {
+    const r = 9 * devicePixelRatio;
     for (const [colour, width] of [["#000", 3], ["#fff", 1.2]]) {
       pen.strokeStyle = colour; pen.lineWidth = width * devicePixelRatio;
       pen.beginPath();
@@ -126,30 +133,24 @@
     const w = Math.max(1, Math.round(box.width * devicePixelRatio)), h = Math.max(1, Math.round(box.height * devicePixelRatio));
     if (glass.width !== w || glass.height !== h) { glass.width = w; glass.height = h; }
     pen.clearRect(0, 0, w, h);
-    const { first, second, way } = state, all = panes();
+    const { first, second, shown, way } = state, all = panes(), [pane] = all;
+    const plate = (pane, which, box = pane) => clipped(box, () => draw(pane, pictures[which], which));
     if (way === "beside") {
-      [first, second].forEach((plate, i) => {
-        clipped(all[i], 0, 1, () => draw(pen, pictures[plate], all[i], plate));
-        label(all[i], plates[plate], false);
-        cross(all[i]);
-      });
+      plates.forEach((name, i) => { plate(all[i], i); label(all[i], name); look(all[i], [i]); });
     } else if (way === "wipe") {
-      const pane = all[0];
-      clipped(pane, 0, state.edge, () => draw(pen, pictures[first], pane, first));
-      clipped(pane, state.edge, 1, () => draw(pen, pictures[second], pane, second));
       const x = state.edge * w;
+      plate(pane, first, { ...pane, width: x });
+      plate(pane, second, { ...pane, left: x, width: w - x });
       pen.fillStyle = "#000"; pen.fillRect(x - 1.5 * devicePixelRatio, 0, 3 * devicePixelRatio, h);
       pen.fillStyle = "#fff"; pen.fillRect(x - 0.5 * devicePixelRatio, 0, devicePixelRatio, h);
-      label(pane, plates[first], false); label(pane, plates[second], true); cross(pane);
+      label(pane, plates[first]); label(pane, plates[second], true); look(pane, [first, second]);
     } else if (way === "blink") {
-      const plate = state.over ? second : first;
-      draw(pen, pictures[plate], all[0], plate);
-      label(all[0], plates[plate], false); cross(all[0]);
+      plate(pane, shown); label(pane, plates[shown]); look(pane, [shown]);
     } else {
-      draw(pen, differenceOf(first, second).made, all[0], null);
-      label(all[0], plates[second] + " less " + plates[first], false); cross(all[0]);
+      draw(pane, differenceOf(first, second).made, null);
+      label(pane, plates[second] + " less " + plates[first]); look(pane, [first, second]);
     }
-    read(all[0]);
+    read(way === "beside" || way === "blink" ? plates.map((_, i) => i) : [first, second]);
   };
   let asked = false;
   const ask = () => {
@@ -158,43 +159,63 @@
     requestAnimationFrame(() => { asked = false; paint(); });
   };
 
-  // ---- the loupe and what it reads
-  const densityAt = (plate, place) => {
-    const c = Math.floor(place.x * columns), r = Math.floor((place.y / tall) * rows);
-    if (c < 0 || r < 0 || c >= columns || r >= rows) return null;
+  // ---- the loupe and what it reads: means over squares of three cells each way, since a single one holds the plate's grain
+  const SPOT = 3;
+  const cellAt = (place) => {
+    const column = Math.floor(place.x * columns), row = Math.floor((place.y / tall) * rows);
+    return column < 0 || row < 0 || column >= columns || row >= rows ? null : { column, row };
+  };
+  const densityAt = (plate, cell) => {
+    const reach = (SPOT - 1) / 2;
     let sum = 0, n = 0;
-    for (let y = Math.max(0, r - 1); y <= Math.min(rows - 1, r + 1); y++)
-      for (let x = Math.max(0, c - 1); x <= Math.min(columns - 1, c + 1); x++) { sum += densities[plate][y * columns + x]; n++; }
+    for (let y = Math.max(0, cell.row - reach); y <= Math.min(rows - 1, cell.row + reach); y++)
+      for (let x = Math.max(0, cell.column - reach); x <= Math.min(columns - 1, cell.column + reach); x++) { sum += densities[plate][y * columns + x]; n++; }
     return sum / n;
   };
-  const signed = (v) => (v < -0.005 ? "−" : v >= 0.005 ? "+" : "") + Math.abs(v).toFixed(2);
-  const read = (pane) => {
-    const place = state.probe, { first, second } = state;
-    const [a, b] = place ? [densityAt(first, place), densityAt(second, place)] : [null, null];
-    const inside = a !== null && b !== null;
-    loupe.style.display = inside ? "block" : "none";
-    reading.replaceChildren();
-    if (!inside) {
-      reading.textContent = "Move over the plates, or use the arrow keys, to read densities.";
-      return;
-    }
-    const strong = (text) => { const e = document.createElement("b"); e.textContent = text; return e; };
-    reading.append("Density above base: ", plates[first] + " ", strong(a.toFixed(2)), ", " + plates[second] + " ", strong(b.toFixed(2)),
-      ", difference ", strong(signed(b - a)), ` at ${(place.x * about.widthMm).toFixed(1)} × ${(place.y * about.widthMm).toFixed(1)} mm`);
-    const half = loupe.width / 2, high = loupe.height;
-    loupePen.fillStyle = "#777"; loupePen.fillRect(0, 0, loupe.width, high);
-    [first, second].forEach((plate, i) => {
-      const source = pictures[plate], side = Math.max(14, source.naturalWidth / state.zoom / 24);
-      const sx = place.x * source.naturalWidth - side / 2, sy = (place.y / tall) * source.naturalHeight - side / 2;
-      loupePen.drawImage(source, sx, sy, side, side, i * half, 0, half, high);
-      loupePen.strokeStyle = "#fff"; loupePen.globalCompositeOperation = "difference";
-      loupePen.strokeRect(i * half + half / 2 - 4, high / 2 - 4, 8, 8);
-      loupePen.globalCompositeOperation = "source-over";
+  // The cross, and beside it what lies under it on these plates, larger, with the square that is read.
+  const look = (pane, shown) => {
+    const place = state.probe, cell = place && cellAt(place);
+    if (!cell) return;
+    const [x, y] = toPixel(pane, place.x, place.y);
+    if (!holds(pane, x, y)) return;
+    cross(x, y);
+    const finest = about.tiles ? about.tiles.columns : pictures[0].naturalWidth;
+    const unit = Math.min(5 * pane.unit, 16 * finest);
+    const side = Math.round(Math.min(132 * devicePixelRatio, 0.4 * Math.min(pane.width, pane.height))), off = 24 * devicePixelRatio;
+    const beside = (at, size, from, room) => Math.max(from, at + off + size <= from + room ? at + off : at - off - size);
+    const left = Math.round(beside(x, side * shown.length, pane.left, pane.width)), top = Math.round(beside(y, side, pane.top, pane.height));
+    shown.forEach((plate, i) => {
+      const loupe = { left: left + i * side, top, width: side, height: side, unit, ...place };
+      clipped(loupe, () => {
+        pen.fillStyle = "#777"; pen.fillRect(loupe.left, top, side, side);
+        draw(loupe, pictures[plate], plate);
+        const reach = (SPOT - 1) / 2, [l, t] = toPixel(loupe, (cell.column - reach) / columns, (cell.row - reach) / columns);
+        pen.strokeStyle = "#fff"; pen.lineWidth = devicePixelRatio; pen.globalCompositeOperation = "difference";
+        pen.strokeRect(l, t, (SPOT / columns) * unit, (SPOT / columns) * unit);
+      });
     });
-    const [x, y] = toPixel(pane, place.x, place.y).map((v) => v / devicePixelRatio);
-    const box = glass.getBoundingClientRect();
-    loupe.style.left = Math.max(0, Math.min(box.width - 266, x + 24)) + "px";
-    loupe.style.top = (y + 160 > box.height ? Math.max(0, y - 156) : y + 24) + "px";
+    for (const [colour, width] of [["#fff", 3], ["#000", 1]]) {
+      pen.strokeStyle = colour; pen.lineWidth = width * devicePixelRatio;
+      pen.strokeRect(left, top, side * shown.length, side);
+    }
+  };
+  const figure = (v) => (v <= -0.005 ? "−" : "") + Math.abs(v).toFixed(2);
+  const against = (v) => (Math.abs(v) < 0.005 ? "the same" : Math.abs(v).toFixed(2) + (v > 0 ? " more" : " less"));
+  const read = (shown) => {
+    const place = state.probe, cell = place && cellAt(place);
+    const said = document.createElement("p");
+    if (cell) {
+      const spot = ((SPOT / columns) * about.widthMm).toFixed(2), found = shown.map((plate) => densityAt(plate, cell));
+      said.append(`Density above base over ${spot} × ${spot} mm: `);
+      found.forEach((d, i) => {
+        const strong = document.createElement("b");
+        strong.textContent = figure(d);
+        said.append(i ? ", " : "", plates[shown[i]] + " ", strong, i ? ` (${against(d - found[0])})` : "");
+      });
+      said.append(`, at ${(place.x * about.widthMm).toFixed(1)} × ${(place.y * about.widthMm).toFixed(1)} mm`);
+    } else said.textContent = "Move over the plates, or use the arrow keys, to read densities.";
+    // What has not changed is not to be read out again.
+    if (said.textContent !== reading.textContent) reading.replaceChildren(...said.childNodes);
   };
 
   // ---- what the reader does
@@ -204,7 +225,14 @@
     wiper.hidden = way !== "wipe";
     pause.hidden = way !== "blink";
     scale.hidden = way !== "difference";
+    if (pair) pair.hidden = way !== "wipe" && way !== "difference";
     if (way === "difference") legend();
+    ask();
+  };
+  const choose = (first, second) => {
+    state.first = first; state.second = second;
+    if (pair) { byId("first").value = first; byId("second").value = second; }
+    if (state.way === "difference") legend();
     ask();
   };
   const legend = () => {
@@ -218,13 +246,14 @@
     byId("more").textContent = "+" + range + " and more";
   };
   const zoomBy = (factor, at) => {
-    const pane = panes()[0], before = at && toPlace(at.pane, at.x, at.y);
-    const own = (about.tiles ? about.tiles.columns : pictures[0].naturalWidth) / (unit(pane) / state.zoom);
-    state.zoom = Math.min(Math.max(4, 8 * own), Math.max(1, state.zoom * factor));
-    if (before) {
-      const after = toPlace(at.pane, at.x, at.y);
-      state.x += before.x - after.x;
-      state.y += before.y - after.y;
+    const finest = about.tiles ? about.tiles.columns : pictures[0].naturalWidth;
+    const most = Math.max(4, (8 * finest * state.zoom) / panes()[0].unit), before = state.zoom;
+    state.zoom = Math.min(most, Math.max(1, before * factor));
+    if (at) {
+      // What lies under the pointer stays there.
+      const place = toPlace(at.pane, at.x, at.y), share = before / state.zoom;
+      state.x = place.x + (state.x - place.x) * share;
+      state.y = place.y + (state.y - place.y) * share;
     }
     keep();
   };
@@ -245,11 +274,12 @@
     pause.setAttribute("aria-pressed", String(held));
     ask();
   };
+  const next = () => { state.shown = (state.shown + 1) % plates.length; };
   const at = (event) => {
     const box = glass.getBoundingClientRect();
     const x = (event.clientX - box.left) * devicePixelRatio, y = (event.clientY - box.top) * devicePixelRatio;
     const all = panes();
-    return { x, y, pane: all.find((p) => x >= p.left && x < p.left + p.width) || all[0] };
+    return { x, y, pane: all.find((p) => holds(p, x, y)) || all[0] };
   };
   let drag = null;
   glass.addEventListener("pointerdown", (event) => {
@@ -262,11 +292,11 @@
     const p = at(event);
     if (drag && drag.wiping) return setEdge(p.x / glass.width);
     if (drag && state.zoom > 1) {
-      state.x = drag.fromX - (p.x - drag.x) / unit(drag.pane);
-      state.y = drag.fromY - (p.y - drag.y) / unit(drag.pane);
+      state.x = drag.fromX - (p.x - drag.x) / drag.pane.unit;
+      state.y = drag.fromY - (p.y - drag.y) / drag.pane.unit;
       keep();
     }
-    state.probe = toPlace(p.pane, p.x, p.y);
+    state.probe = toPlace(at(event).pane, p.x, p.y);
     ask();
   });
   glass.addEventListener("pointerup", () => { drag = null; });
@@ -274,10 +304,12 @@
   glass.addEventListener("pointerleave", () => { if (!drag) { state.probe = null; ask(); } });
   glass.addEventListener("wheel", (event) => { event.preventDefault(); zoomBy(Math.exp(-event.deltaY / 400), at(event)); }, { passive: false });
   document.querySelectorAll("input[name=way]").forEach((input) => input.addEventListener("change", () => setWay(input.value)));
-  for (const which of ["first", "second"]) {
-    const list = byId(which);
-    if (list) list.addEventListener("change", () => { state[which] = Number(list.value); if (state.way === "difference") legend(); ask(); });
-  }
+  if (pair) pair.addEventListener("change", (event) => {
+    const chosen = Number(event.target.value), { first, second } = state;
+    // A plate chosen against itself changes places with the other.
+    if (event.target.id === "first") choose(chosen, chosen === second ? first : second);
+    else choose(chosen === first ? second : first, chosen);
+  });
   byId("in").addEventListener("click", () => zoomBy(1.5));
   byId("out").addEventListener("click", () => zoomBy(1 / 1.5));
   byId("fit").addEventListener("click", whole);
@@ -299,11 +331,8 @@
       const all = [...document.querySelectorAll("input[name=surround]")];
       all[(all.findIndex((i) => i.checked) + 1) % all.length].checked = true;
       ask();
-    } else if (event.key === " " && !event.target.matches("button, input")) {
-      state.over = !state.over;
-      hold(true);
-      if (state.way !== "blink") [state.first, state.second] = [state.second, state.first];
-      if (state.way === "difference") legend();
+    } else if (event.key === " " && state.way !== "beside" && !event.target.matches("button, input")) {
+      if (state.way === "blink") { next(); hold(true); } else choose(state.second, state.first);
     } else if (arrow && (document.activeElement === glass || event.shiftKey)) {
       const step = 0.01 / state.zoom;
       if (event.shiftKey) { state.x += 8 * step * arrow[0]; state.y += 8 * step * arrow[1]; keep(); }
@@ -315,7 +344,7 @@
     event.preventDefault();
     ask();
   });
-  setInterval(() => { if (state.way === "blink" && !state.held) { state.over = !state.over; ask(); } }, 700);
+  setInterval(() => { if (state.way === "blink" && !state.held) { next(); ask(); } }, 700);
   addEventListener("resize", ask);
 
   // ---- begin

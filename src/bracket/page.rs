@@ -93,10 +93,12 @@ fn viewer(found: &Comparison, shown: &[Shown]) -> Markup {
                     }
                 }
                 @if found.plates.len() > 2 {
-                    @for (name, label, chosen) in [("first", "First", 0), ("second", "Second", 1)] {
-                        label { (label) " " select id=(name) {
-                            @for (i, plate) in found.plates.iter().enumerate() { option value=(i) selected[i == chosen] { (plate) } }
-                        } }
+                    span id="pair" hidden {
+                        @for (name, label, chosen) in [("first", "First", 0), ("second", "Second", 1)] {
+                            label { (label) " " select id=(name) {
+                                @for (i, plate) in found.plates.iter().enumerate() { option value=(i) selected[i == chosen] { (plate) } }
+                            } }
+                        }
                     }
                 }
                 span.zoom role="group" aria-label="Size" {
@@ -109,9 +111,11 @@ fn viewer(found: &Comparison, shown: &[Shown]) -> Markup {
             }
             div.glass hidden {
                 canvas id="glass" tabindex="0" role="application" aria-describedby="keys" aria-label="The plates; arrow keys move the loupe" {}
-                canvas id="loupe" width="264" height="132" aria-hidden="true" {}
             }
             p.reading id="reading" role="status" aria-live="polite" {}
+            @if let Some(way) = matched(found.matching) {
+                p.hint { "The pictures are shown with their " (way) " matched; densities read here and the difference map are as measured, not shifted." }
+            }
             div.scale id="scale" hidden { canvas width="300" height="12" aria-hidden="true" {} div { span id="less" {} span { "the same" } span id="more" {} } }
             div.still {
                 @for (plate, s) in found.plates.iter().zip(shown) {
@@ -170,11 +174,19 @@ fn measured(found: &Comparison, shown: &[Shown]) -> Markup {
     }
 }
 
+/// The part of the scene whose density the pictures are shifted to match; none where they stand at equal density.
+fn matched(matching: Matching) -> Option<&'static str> {
+    match matching {
+        Matching::Base => None,
+        Matching::Highlights => Some("highlights"),
+        Matching::Shadows => Some("shadows"),
+    }
+}
+
 fn equal(found: &Comparison) -> String {
-    match found.matching {
-        Matching::Base => "Shown at equal density above base: one tone for one density on all plates.".into(),
-        way => {
-            let name = if way == Matching::Highlights { "highlights" } else { "shadows" };
+    match matched(found.matching) {
+        None => "Shown at equal density above base: one tone for one density on all plates.".into(),
+        Some(name) => {
             let shifts: Vec<String> = found.equal_density[1..]
                 .iter()
                 .map(|e| {
