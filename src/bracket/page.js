@@ -82,6 +82,8 @@
   };
   const toPlace = (pane, px, py) => ({ x: pane.x + (px - pane.left - pane.width / 2) / pane.unit, y: pane.y + (py - pane.top - pane.height / 2) / pane.unit });
   const toPixel = (pane, x, y) => [pane.left + pane.width / 2 + (x - pane.x) * pane.unit, pane.top + pane.height / 2 + (y - pane.y) * pane.unit];
+  // Pixels that the common part has in the finest pictures there are.
+  const finest = () => (about.tiles ? about.tiles.columns : pictures[0].naturalWidth);
   const holds = (box, x, y) => x >= box.left && x < box.left + box.width && y >= box.top && y < box.top + box.height;
 
   // ---- drawing
@@ -179,8 +181,7 @@
     const [x, y] = toPixel(pane, place.x, place.y);
     if (!holds(pane, x, y)) return;
     cross(x, y);
-    const finest = about.tiles ? about.tiles.columns : pictures[0].naturalWidth;
-    const unit = Math.min(5 * pane.unit, 16 * finest);
+    const unit = Math.min(5 * pane.unit, 16 * finest());
     const side = Math.round(Math.min(132 * devicePixelRatio, 0.4 * Math.min(pane.width, pane.height))), off = 24 * devicePixelRatio;
     const beside = (at, size, from, room) => Math.max(from, at + off + size <= from + room ? at + off : at - off - size);
     const left = Math.round(beside(x, side * shown.length, pane.left, pane.width)), top = Math.round(beside(y, side, pane.top, pane.height));
@@ -246,8 +247,7 @@
     byId("more").textContent = "+" + range + " and more";
   };
   const zoomBy = (factor, at) => {
-    const finest = about.tiles ? about.tiles.columns : pictures[0].naturalWidth;
-    const most = Math.max(4, (8 * finest * state.zoom) / panes()[0].unit), before = state.zoom;
+    const most = Math.max(4, (8 * finest() * state.zoom) / panes()[0].unit), before = state.zoom;
     state.zoom = Math.min(most, Math.max(1, before * factor));
     if (at) {
       // What lies under the pointer stays there.

@@ -20,6 +20,7 @@ const browser = await chromium.launch({
 });
 
 // ---- the page, and how it is looked at
+const underWay = new Map();
 const open = async (options, more) => {
   const page = await browser.newPage({ viewport: { width: 1360, height: 900 }, ...options });
   const troubles = [], asked = [];
@@ -27,6 +28,10 @@ const open = async (options, more) => {
   page.on("pageerror", (error) => troubles.push(`error: ${error.message}`));
   page.on("dialog", (dialog) => { troubles.push(`dialog: ${dialog.message()}`); dialog.dismiss(); });
   page.on("request", (request) => { if (!request.url().startsWith("data:") && request.url() !== address) asked.push(request.url()); });
+  const pending = new Set();
+  underWay.set(page, pending);
+  page.on("request", (request) => pending.add(request));
+  for (const end of ["requestfinished", "requestfailed"]) page.on(end, (request) => pending.delete(request));
   await more?.(page);
   await page.goto(address);
   await page.waitForFunction(() => document.documentElement.dataset.ready === "yes");
@@ -35,9 +40,13 @@ const open = async (options, more) => {
 const { page, troubles, asked } = await open();
 const eye = await browser.newPage();
 
+/** Waits until what was asked for has come and is drawn. */
 const settled = async (which = page) => {
-  await which.waitForLoadState("networkidle");
-  await which.evaluate(() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done))));
+  const drawn = () => which.evaluate(() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done))));
+  await drawn();
+  for (const end = Date.now() + 10000; underWay.get(which).size > 0 && Date.now() < end;) await which.waitForTimeout(20);
+  assert.equal(underWay.get(which).size, 0, "requests that do not end");
+  await drawn();
 };
 const keep = (name) => page.screenshot({ path: path.join(shots, `${name}.png`) });
 /** Pixels of a part of the screen: `at(x, y)` is [red, green, blue]. */
