@@ -6,8 +6,8 @@ use super::compare::{Comparison, NamedPair};
 use super::curve::SPEED_POINT;
 use crate::report::{Axis, Ink, Plot};
 
-/// Inks of the plates, in their order; beyond four they repeat, and dashes and names tell.
-pub const INKS: [Ink; 4] = [Ink::Blue, Ink::Orange, Ink::Green, Ink::Purple];
+/// Inks of the plates, in their order: as many as a bracket may hold, each with dashes of its own.
+pub const INKS: [Ink; 6] = [Ink::Blue, Ink::Orange, Ink::Green, Ink::Purple, Ink::Amber, Ink::Broken];
 /// Width of a plot in CSS pixels.
 const WIDTH: f64 = 560.0;
 /// Cell of the counts, in density.
@@ -58,10 +58,10 @@ pub fn histograms(found: &Comparison) -> String {
     )
     .sized(WIDTH, 260.0)
     .marker(SPEED_POINT, "speed point", Ink::Quiet);
-    for (i, (plate, shares)) in found.plates.iter().zip(&drawn.shares).enumerate() {
+    for ((plate, shares), ink) in found.plates.iter().zip(&drawn.shares).zip(INKS) {
         let middle = drawn.edges.windows(2).map(|e| (e[0] + e[1]) / 2.0);
         let line: Vec<[f64; 2]> = middle.zip(shares).map(|(d, s)| [d, *s]).collect();
-        plot = plot.line(plate.clone(), INKS[i % INKS.len()], line);
+        plot = plot.line(plate.clone(), ink, line);
     }
     plot.svg()
 }
@@ -98,9 +98,8 @@ pub fn gains(found: &Comparison) -> String {
     )
     .sized(WIDTH, 260.0)
     .line("", Ink::Quiet, [[low, 0.0], [high, 0.0]]);
-    for (i, pair) in found.pairs.iter().enumerate() {
+    for (pair, ink) in found.pairs.iter().zip(INKS.into_iter().skip(1)) {
         let [_, b] = &pair.plates;
-        let ink = INKS[(i + 1) % INKS.len()];
         let rows = &pair.figures.joint;
         plot = plot.line(format!("{b} less {a}"), ink, rows.iter().map(|r| [r[0], gain(r)]).collect::<Vec<_>>());
         for side in [-2.0, 2.0] {
@@ -112,4 +111,22 @@ pub fn gains(found: &Comparison) -> String {
         plot = plot.marker(*d, name, Ink::Quiet);
     }
     plot.svg()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    /// Six lines of one drawing: no two are dashed alike, nor of one colour.
+    #[test]
+    fn as_many_plates_as_a_bracket_holds_are_told_apart() {
+        let axis = || Axis::new("", 0.0, 1.0);
+        let drawn = INKS.map(|ink| Plot::new("", axis(), axis()).line("", ink, [[0.0, 0.0], [1.0, 1.0]]).svg());
+        let of = |mark: &str| -> BTreeSet<Option<String>> {
+            drawn.iter().map(|svg| Some(svg.split_once(mark)?.1.split_once('"')?.0.to_string())).collect()
+        };
+        assert_eq!(of("stroke-dasharray=\"").len(), 6, "{drawn:?}");
+        assert_eq!(of("class=\"ink-").len(), 6, "{drawn:?}");
+    }
 }

@@ -20,6 +20,9 @@ pub enum Ink {
     Orange,
     Green,
     Purple,
+    Amber,
+    /// The ink of the text, broken, where solid lines stand beside it.
+    Broken,
     /// For what stands behind the rest.
     Quiet,
 }
@@ -27,22 +30,24 @@ pub enum Ink {
 impl Ink {
     fn class(self) -> &'static str {
         match self {
-            Ink::Plain => "ink-plain",
+            Ink::Plain | Ink::Broken => "ink-plain",
             Ink::Blue => "ink-blue",
             Ink::Orange => "ink-orange",
             Ink::Green => "ink-green",
             Ink::Purple => "ink-purple",
+            Ink::Amber => "ink-amber",
             Ink::Quiet => "ink-quiet",
         }
     }
 
     fn colour(self) -> &'static str {
         match self {
-            Ink::Plain => "inherit",
+            Ink::Plain | Ink::Broken => "inherit",
             Ink::Blue => "#0072b2",
             Ink::Orange => "#d55e00",
             Ink::Green => "#00795a",
             Ink::Purple => "#a8487f",
+            Ink::Amber => "#8a6000",
             Ink::Quiet => "#767676",
         }
     }
@@ -53,6 +58,8 @@ impl Ink {
             Ink::Orange => r#" stroke-dasharray="7 3""#,
             Ink::Green => r#" stroke-dasharray="2 3""#,
             Ink::Purple => r#" stroke-dasharray="9 3 2 3""#,
+            Ink::Amber => r#" stroke-dasharray="16 4""#,
+            Ink::Broken => r#" stroke-dasharray="8 3 2 3 2 3""#,
             Ink::Quiet => r#" stroke-dasharray="1 3""#,
         }
     }
