@@ -113,10 +113,10 @@ fn viewer(found: &Comparison, shown: &[Shown]) -> Markup {
                 canvas id="glass" tabindex="0" role="application" aria-describedby="keys" aria-label="The plates; arrow keys move the loupe" {}
             }
             p.reading id="reading" role="status" aria-live="polite" {}
+            div.scale id="scale" hidden { canvas width="300" height="12" aria-hidden="true" {} div { span id="less" {} span { "the same" } span id="more" {} } }
             @if let Some(way) = matched(found.matching) {
                 p.hint { "The pictures are shown with their " (way) " matched; densities read here and the difference map are as measured, not shifted." }
             }
-            div.scale id="scale" hidden { canvas width="300" height="12" aria-hidden="true" {} div { span id="less" {} span { "the same" } span id="more" {} } }
             div.still {
                 @for (plate, s) in found.plates.iter().zip(shown) {
                     figure { img src=(address(&s.jpeg)) alt=(format!("Positive of plate {plate}")); figcaption { (plate) } }
