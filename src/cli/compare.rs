@@ -79,6 +79,9 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
 
 /// The plates that the command line names, or the brackets of the notes.
 fn brackets_of(session: &Session, args: &Args) -> Result<Vec<Bracket>, Error> {
+    if let Some(fault) = twice(&args.plates) {
+        return Err(Error::new(&session.file, fault));
+    }
     let mut wanted = if args.plates.is_empty() {
         session.brackets.clone()
     } else {
@@ -96,6 +99,12 @@ fn brackets_of(session: &Session, args: &Args) -> Result<Vec<Bracket>, Error> {
     Ok(wanted)
 }
 
+/// A plate beside itself has nothing to show: refused here as it is in the notes.
+fn twice(plates: &[String]) -> Option<Fault> {
+    let (_, id) = plates.iter().enumerate().find(|(i, id)| plates[..*i].contains(id))?;
+    Some(Fault::new(format!("--plates names \"{id}\" twice"), "name each plate once"))
+}
+
 /// What was found, for the terminal.
 pub fn told(done: &[Compared], out: &Path) -> String {
     let mut text = String::new();
@@ -110,4 +119,16 @@ pub fn told(done: &[Compared], out: &Path) -> String {
         text += &format!("      look at {}\n", out.join(&compared.report.page).display());
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_plate_named_twice_is_refused() {
+        let plates = |ids: &[&str]| ids.iter().map(|id| id.to_string()).collect::<Vec<_>>();
+        assert!(twice(&plates(&["K-01", "K-02", "K-01"])).unwrap().what().contains("\"K-01\" twice"));
+        assert!(twice(&plates(&["K-01", "K-02"])).is_none());
+    }
 }
