@@ -2,18 +2,20 @@
 //!
 //! In: two plates' notes. Out: stops, and a [`Sameness`]. What neither notes say is unknown, not equal. Nothing fails.
 
-use crate::notes::exposure::{ei_stops_between, stops_between};
+use crate::notes::exposure::{drawn, ei_stops_between, stops_between};
 use crate::notes::{Development, Exposure};
 use crate::units::Stops;
 use serde::Serialize;
+use std::cmp::Ordering;
 
 /// Whether two plates were developed alike, as far as the notes tell.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Sameness {
+    /// Developer and minutes stand on both and agree, and nothing else that stands on both differs.
     Yes,
     No,
-    /// Nothing is noted on both that could differ.
+    /// Nothing that stands on both differs, but developer or minutes are lacking on one at least.
     Unknown,
 }
 
@@ -23,21 +25,46 @@ const MINUTES: f64 = 0.03;
 const DEGREES: f64 = 0.3;
 
 pub fn same(a: &Development, b: &Development) -> Sameness {
-    let words = |x: &Option<String>, y: &Option<String>| Some(plain(x.as_ref()?) == plain(y.as_ref()?));
-    let agree = [
-        words(&a.developer, &b.developer),
-        words(&a.dilution, &b.dilution),
-        words(&a.agitation, &b.agitation),
-        a.minutes.zip(b.minutes).map(|(x, y)| (x - y).abs() <= MINUTES * x.max(y)),
-        a.temperature_c.zip(b.temperature_c).map(|(x, y)| (x - y).abs() <= DEGREES),
-    ];
-    if agree.contains(&Some(false)) {
+    let (developer, minutes) = (agree(&a.developer, &b.developer), minutes(a, b).map(Ordering::is_eq));
+    let others =
+        [agree(&a.dilution, &b.dilution), agree(&a.agitation, &b.agitation), degrees(a, b).map(Ordering::is_eq)];
+    if others.contains(&Some(false)) || developer == Some(false) || minutes == Some(false) {
         Sameness::No
-    } else if agree.contains(&Some(true)) {
+    } else if developer == Some(true) && minutes == Some(true) {
         Sameness::Yes
     } else {
         Sameness::Unknown
     }
+}
+
+/// How much further A was developed than B, by time and temperature. None where the notes do not tell: another developer or dilution,
+/// longer but colder, or neither noted on both.
+pub fn further(a: &Development, b: &Development) -> Option<Ordering> {
+    if agree(&a.developer, &b.developer) == Some(false) || agree(&a.dilution, &b.dilution) == Some(false) {
+        return None;
+    }
+    match (minutes(a, b), degrees(a, b)) {
+        (Some(longer), Some(warmer)) if longer == warmer || warmer.is_eq() => Some(longer),
+        (Some(Ordering::Equal), Some(warmer)) => Some(warmer),
+        (Some(_), Some(_)) => None,
+        (longer, warmer) => longer.or(warmer),
+    }
+}
+
+/// Minutes of A against those of B.
+fn minutes(a: &Development, b: &Development) -> Option<Ordering> {
+    let (x, y) = a.minutes.zip(b.minutes)?;
+    Some(if (x - y).abs() <= MINUTES * x.max(y) { Ordering::Equal } else { x.total_cmp(&y) })
+}
+
+/// °C of A against those of B.
+fn degrees(a: &Development, b: &Development) -> Option<Ordering> {
+    let (x, y) = a.temperature_c.zip(b.temperature_c)?;
+    Some(if (x - y).abs() <= DEGREES { Ordering::Equal } else { x.total_cmp(&y) })
+}
+
+fn agree(a: &Option<String>, b: &Option<String>) -> Option<bool> {
+    Some(plain(a.as_ref()?) == plain(b.as_ref()?))
 }
 
 /// Words without regard to case and spaces.
@@ -52,6 +79,15 @@ pub fn stops(a: &Exposure, b: &Exposure) -> Option<Given> {
     given(stops_between(a, b), false).or_else(|| given(ei_stops_between(a, b), true))
 }
 
+/// Keys that cost light on one plate and are not noted on the other, so that the step between the two leaves them out.
+pub fn one_sided(a: &Exposure, b: &Exposure) -> Vec<&'static str> {
+    let costs = |e: &Exposure| [e.filter_stops.map(|s| s != 0.0), drawn(e).map(|_| true)];
+    let keys = ["filter_stops", "bellows_mm"];
+    let (of_a, of_b) = (costs(a), costs(b));
+    let one = |i: &usize| matches!((of_a[*i], of_b[*i]), (Some(true), None) | (None, Some(true)));
+    (0..keys.len()).filter(one).map(|i| keys[i]).collect()
+}
+
 /// A step of exposure, and whether it is only what the exposure indexes meant.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Given {
@@ -63,14 +99,50 @@ pub struct Given {
 mod tests {
     use super::*;
 
+    fn pyro(minutes: Option<f64>, temperature_c: Option<f64>) -> Development {
+        Development { developer: Some("Pyro".into()), minutes, temperature_c, ..Default::default() }
+    }
+
+    /// Half a note tells nothing of the other half: a plate without minutes may have been pushed.
     #[test]
-    fn development_is_the_same_where_nothing_noted_on_both_differs() {
-        let noted = Development { developer: Some("Pyro".into()), minutes: Some(7.5), ..Default::default() };
-        let again = Development { developer: Some("pyro ".into()), temperature_c: Some(20.0), ..Default::default() };
-        let longer = Development { minutes: Some(9.0), ..noted.clone() };
+    fn development_is_the_same_where_developer_and_minutes_say_so_on_both() {
+        let noted = pyro(Some(7.5), None);
+        let again = Development { developer: Some("pyro ".into()), ..pyro(Some(7.6), Some(20.0)) };
         assert_eq!(same(&noted, &again), Sameness::Yes);
-        assert_eq!(same(&noted, &longer), Sameness::No);
-        assert_eq!(same(&noted, &Development::default()), Sameness::Unknown);
+        assert_eq!(same(&noted, &pyro(Some(9.0), None)), Sameness::No);
+        assert_eq!(same(&again, &pyro(Some(7.5), Some(24.0))), Sameness::No);
+        for half in [pyro(None, None), Development { developer: None, ..noted.clone() }, Development::default()] {
+            assert_eq!(same(&noted, &half), Sameness::Unknown);
+            assert_eq!(same(&half, &half), Sameness::Unknown);
+        }
+    }
+
+    #[test]
+    fn what_was_developed_further_is_told_by_time_and_warmth() {
+        use Ordering::{Equal, Greater, Less};
+        let cases = [
+            ((Some(10.0), None), (Some(7.0), None), Some(Greater)),
+            ((Some(7.0), Some(20.0)), (Some(10.0), Some(20.2)), Some(Less)),
+            ((Some(7.0), Some(24.0)), (Some(7.0), Some(20.0)), Some(Greater)),
+            ((Some(7.0), Some(20.0)), (Some(7.0), Some(20.0)), Some(Equal)),
+            ((Some(10.0), Some(18.0)), (Some(7.0), Some(22.0)), None),
+            ((Some(10.0), None), (None, Some(20.0)), None),
+        ];
+        for ((m, t), (n, u), told) in cases {
+            assert_eq!(further(&pyro(m, t), &pyro(n, u)), told, "{m:?} {t:?} against {n:?} {u:?}");
+        }
+        let other = Development { developer: Some("metol".into()), ..pyro(Some(12.0), None) };
+        assert_eq!(further(&other, &pyro(Some(7.0), None)), None);
+    }
+
+    #[test]
+    fn light_noted_on_one_plate_only_is_named() {
+        let plain = Exposure { focal_length_mm: Some(210.0), filter_stops: Some(0.0), ..Default::default() };
+        let filter = Exposure { filter_stops: Some(2.0), ..plain.clone() };
+        let drawn = Exposure { bellows_mm: Some(300.0), filter_stops: None, ..plain.clone() };
+        assert_eq!(one_sided(&filter, &plain), Vec::<&str>::new());
+        assert_eq!(one_sided(&plain, &drawn), ["bellows_mm"]);
+        assert_eq!(one_sided(&drawn, &filter), ["filter_stops", "bellows_mm"]);
     }
 
     /// Closed forms: twice the time is a stop; f/16 to f/22 as marked is 2 log₂(22/16); EI 3 to 6 asks for a stop less.
