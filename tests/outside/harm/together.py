@@ -1,4 +1,4 @@
-"""Two runs at once on one folder, disks that fill up, and drives that are pulled out."""
+"""Two runs at once on one folder, and disks that fill up."""
 
 import os
 import pathlib
@@ -18,7 +18,6 @@ def rows(bench, times):
     yield archive_twice(bench, session, times)
     yield full_disk(bench, session, times)
     yield full_disk_for_bag(bench, session, times)
-    yield pulled_out(bench, session, times)
 
 
 def digitize_twice(bench, session, times):
@@ -95,44 +94,6 @@ def full_disk_for_bag(bench, session, times):
 
     row = _filling(bench, "a full disk under archive", disk, times, ("archive", session, "--to", bag), sound,
                    lambda: kills.whole_bag(bench, bag))
-    return row
-
-
-def pulled_out(bench, session, times):
-    """The drive of OUT goes while a run works: it says so, writes nothing where the drive was, and a later run completes."""
-    row, rng = Row("a drive pulled out under digitize"), random.Random(f"{bench.seed} pulled out")
-    out, enough = session / "out", 64 << 20
-    shutil.rmtree(out, ignore_errors=True)
-    began = time.monotonic()
-    bench.sound("digitize", session)
-    whole, clean = time.monotonic() - began, digests(out)
-    shutil.rmtree(out)
-    out.mkdir()
-    if os.geteuid() != 0 or not _mount(out, enough):
-        row.note = "not tried: it needs root and a file system to mount"
-        return row
-    _unmount(out)
-    late = 0
-    for _ in range(20 * times):
-        if row.tried == times:
-            break
-        _mount(out, enough)
-        run = subprocess.Popen([bench.program, "digitize", session, "--quiet"], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
-        moment = rng.uniform(0.1, 0.9) * whole
-        time.sleep(moment)
-        subprocess.run(["umount", "--lazy", out], check=True)
-        err = run.communicate()[1]
-        if run.returncode == 0:
-            late += 1
-            continue
-        said = [] if run.returncode == 1 and str(out) in err else [f"it ended with {run.returncode}: {err.strip()}"]
-        said += [f"{p.relative_to(out)} was written where the drive had been" for p in out.rglob("*.tif")]
-        shutil.rmtree(out)
-        bench.sound("digitize", session)
-        row.count(f"seed {bench.seed}, {moment:.4f} of {whole:.4f} s", said + changed(clean, digests(out)))
-        shutil.rmtree(out)
-        out.mkdir()
-    row.note = f"{late} more came after the end"
     return row
 
 
