@@ -1,6 +1,7 @@
 //! A whole session: every plate, the batch's base, the pages. What can be done is done, whatever fails.
 
 use crate::archive::{self, Compression, digest};
+use crate::bracket::base::PlateBase;
 use crate::bracket::brackets;
 use crate::copy::round;
 use crate::density::{Batch, Reading};
@@ -275,8 +276,10 @@ fn compare_all(
         let Some(records) = bracket.plates.iter().map(done).collect::<Option<Vec<_>>>() else { continue };
         let name = brackets::folder_name(bracket);
         progress.stage(&name, "comparing");
-        let on =
-            records.iter().map(|r| (&r.outputs, r.base.stands_on, &r.exposure, &r.development)).collect::<Vec<_>>();
+        let on = records
+            .iter()
+            .map(|r| (&r.outputs, PlateBase::of(&r.base), &r.exposure, &r.development))
+            .collect::<Vec<_>>();
         let key = digest::sha256_of(format!("{:?}\n{on:?}\n{tone:?}", bracket.matching).as_bytes());
         let work = format!("compare-{name}");
         if let Some(report) = store.find(&work, &key) {

@@ -76,8 +76,9 @@ pub fn one(session: &Session, bracket: &Bracket, out: &Path, tone: &Tone) -> Res
             // The notes may have been put right since the plate was digitized.
             exposure: &noted.exposure,
             development: &noted.development,
-            base: stored.record.base.stands_on,
-            deepest: stored.record.density.deepest,
+            base: stored.base,
+            deepest: stored.deepest(),
+            uncertainty: stored.record.uncertainty.as_ref(),
         })
         .collect();
     let comparison = compare(&plates, bracket.matching).map_err(at_notes)?;

@@ -6,9 +6,11 @@
 
 use super::advice::{self, Advice};
 use super::align::{self, Alignment};
+use super::area::Area;
+use super::base::PlateBase;
+use super::came_up::CameUp;
 use super::cells::{self, Cells};
 use super::charts::Drawn;
-use super::curve::{self, Place, Recovered};
 use super::development::{self, Sameness};
 use super::joint::{self, Joint};
 use super::laying::Laying;
@@ -16,6 +18,8 @@ use super::outline::Outline;
 use super::plane::Plane;
 use super::plates::{self, PlateFigures, Zone};
 use super::printing::{self, PrintingFit};
+use super::recovery::{self, CurveFigures};
+use crate::density::uncertainty::{self, Base};
 use crate::error::{Fault, Warning};
 use crate::geometry::Homography;
 use crate::image::Image;
@@ -34,10 +38,26 @@ pub struct BracketPlate<'a> {
     pub full_per_px: f64,
     pub exposure: &'a Exposure,
     pub development: &'a Development,
-    /// Density of base plus fog.
-    pub base: f64,
+    /// Base plus fog, and what `density` is counted from.
+    pub base: PlateBase,
     /// Density above base from which on the capture no longer tells one density from another.
     pub deepest: Option<f64>,
+    /// What the plate's record knows of how sure its densities are.
+    pub uncertainty: Option<&'a uncertainty::Uncertainty>,
+}
+
+impl BracketPlate<'_> {
+    /// Standard uncertainty of a density above base: of the base reading and of the capture.
+    fn sd(&self, density: f64) -> f64 {
+        let base = Base { density: self.base.counted, spread: self.base.sd, own: true };
+        self.uncertainty.map_or(base.spread, |u| u.above(base.density + density, &base).sd())
+    }
+
+    /// Standard uncertainty of the difference between two densities of the plate.
+    fn span_sd(&self, [from, to]: [f64; 2]) -> f64 {
+        let low = Base { density: self.base.counted + from, spread: 0.0, own: true };
+        self.uncertainty.map_or(0.0, |u| u.above(self.base.counted + to, &low).sd())
+    }
 }
 
 /// compare.json. The figures at the top are those of B, the second plate, against A, the first; `pairs` holds the same for
@@ -92,8 +112,11 @@ pub struct PairFigures {
     pub highlight_gain_density: f64,
     /// A's 5th and 95th percentile of density above base over the common area: where the two gains are taken.
     pub gain_at_density: [f64; 2],
-    /// Base plus fog of B minus that of A.
+    /// Base plus fog of B minus that of A, each as read on the plate.
     pub base_difference: f64,
+    /// Where one was developed further than the other, by the notes: what became of the other's shadows.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub came_up: Option<CameUp>,
     pub uncertainty: Uncertainty,
     /// Share of the compared places that lie off the relation: moved, or spoilt.
     pub moved: f64,
@@ -108,6 +131,7 @@ pub struct Uncertainty {
     pub relative_contrast: Option<f64>,
     pub shadow_gain_density: f64,
     pub highlight_gain_density: f64,
+    pub base_difference: f64,
     /// Standard deviation of single places about the relation.
     pub scatter: f64,
 }
@@ -129,34 +153,6 @@ pub struct AlignmentFigures {
     pub quarter_turns: usize,
 }
 
-#[derive(Debug, Clone, Serialize)]
-pub struct CurveFigures {
-    /// log10 H relative over which the plates have recorded something.
-    pub range: [f64; 2],
-    /// Whether zero of log10 H is the speed point (0.10 above base plus fog), else the lowest point seen.
-    pub zero_is_speed_point: bool,
-    pub mean_gradient: f64,
-    /// log10 H over which the mean gradient is taken.
-    pub gradient_over: [f64; 2],
-    pub mean_gradient_uncertainty: f64,
-    /// By what share every gradient would change if one exposure were a tenth of a stop off.
-    pub gradient_per_tenth_stop: f64,
-    pub shoulder_density: Option<f64>,
-    /// Root mean square of the plates' densities about the curve.
-    pub fit_rms: f64,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub effective_speed: Option<EffectiveSpeed>,
-}
-
-/// Speed for the light of this scene.
-#[derive(Debug, Clone, Copy, Serialize)]
-pub struct EffectiveSpeed {
-    pub ei: f64,
-    /// Effective over set.
-    pub stops_from_setting: f64,
-    pub set_ei: f64,
-}
-
 /// What a plate's density is shifted by before the one tone mapping.
 #[derive(Debug, Clone, Serialize)]
 pub struct EqualDensity {
@@ -167,8 +163,9 @@ pub struct EqualDensity {
 }
 
 const NOTES: [&str; 5] = [
-    "densities are above base plus fog; B minus A throughout; one standard error under uncertainty, found by drawing blocks of the scene again",
-    "the standard errors leave out what both plates share: glare, an error of the base reading, of the shutter, of the meter",
+    "densities are above base plus fog; B minus A throughout",
+    "one standard error under uncertainty: of drawing blocks of the scene again, of the base readings, and of what each plate's record knows of \
+     its capture; an error of the shutter or the meter is not in it, nor is glare that was not measured",
     "the common area is where both plates show the scene, without the rebate",
     "the zero of log10 H is the place where the curve crosses 0.10 above base, or its lowest point",
     "advice is an estimate from these plates in this light",
@@ -194,7 +191,7 @@ pub fn compare(plates: &[BracketPlate], matching: Matching) -> Result<Comparison
         std::iter::once(&a.density).chain(&laid).zip(outlines.iter().copied()).collect();
     let cells = Cells::new(&on_a, a.mm_per_px);
     let limit = |i: usize| plates[i].deepest.unwrap_or(f64::INFINITY);
-    let areas: Vec<plates::Area> = (1..plates.len()).map(|i| plates::Area::common(&[on_a[0], on_a[i]])).collect();
+    let areas: Vec<Area> = (1..plates.len()).map(|i| Area::common(&[on_a[0], on_a[i]])).collect();
     let (mut joints, mut drawn) = (Vec::new(), Drawn::default());
     for (i, alignment) in alignments.iter().enumerate() {
         let pairs = cells::pairs(&cells, i + 1, alignment, (limit(0), limit(i + 1)));
@@ -202,7 +199,7 @@ pub fn compare(plates: &[BracketPlate], matching: Matching) -> Result<Comparison
         drawn.pairs.push(pairs.iter().map(|p| [p.a, p.b]).collect());
         joints.push(joint::joint(&pairs, |d| areas[i].carried(1, d)).map_err(named)?);
     }
-    let all = plates::Area::common(&on_a);
+    let all = Area::common(&on_a);
     (drawn.edges, drawn.shares) = all.histograms();
     let pairs: Vec<NamedPair> = (1..plates.len())
         .map(|i| NamedPair {
@@ -210,36 +207,30 @@ pub fn compare(plates: &[BracketPlate], matching: Matching) -> Result<Comparison
             figures: pair(&plates[0], &plates[i], (a, &planes[i]), &alignments[i - 1], &joints[i - 1], &areas[i - 1]),
         })
         .collect();
-    let recovered = recovered(&pairs, &cells, &joints);
+    let recovered = recovery::recover(plates, &cells, &joints, &all);
     let curve = recovered.as_ref().ok();
     let per_plate: Vec<PlateFigures> =
-        plates.iter().enumerate().map(|(i, p)| plates::figures(p.id, &all, i, curve.map(|c| &c.curve))).collect();
+        plates.iter().enumerate().map(|(i, p)| plates::figures(p.id, &all, i, recovery::of_plate(curve, i))).collect();
     let equal_density = std::iter::once((plates[0].id, 0.0))
         .chain(pairs.iter().zip(plates.iter().skip(1)).map(|(pair, p)| (p.id, shift(matching, &pair.figures))))
         .map(|(id, d)| EqualDensity { plate: id.into(), shift_density: d, shift_stops: -d / DENSITY_PER_STOP })
         .collect();
-    let mut warnings = Vec::new();
-    for (i, alignment) in alignments.iter().enumerate() {
-        if development::stops(plates[0].exposure, plates[i + 1].exposure).is_some_and(|g| g.meant) {
-            let message = format!(
-                "the notes do not give shutter and aperture of both {} and {}: their step of exposure is taken from the EIs",
-                plates[0].id,
-                plates[i + 1].id
-            );
-            warnings.push(Warning::new("exposure-from-ei", message));
-        }
-        doubts(plates[0].id, plates[i + 1].id, alignment, &joints[i], &mut warnings);
+    let mut warnings: Vec<Warning> = plates.iter().filter_map(|p| p.base.told(p.id)).collect();
+    for ((b, alignment), joint) in plates[1..].iter().zip(&alignments).zip(&joints) {
+        exposure_doubts(&plates[0], b, &mut warnings);
+        doubts(plates[0].id, b.id, alignment, joint, &mut warnings);
     }
-    let curve_figures = curve.map(|c| c.figures(plates));
-    let printing = per_plate.iter().map(printing::fit).collect();
-    let advice = advice::advise(plates, &pairs, &per_plate, curve.map(|c| &c.curve));
+    warnings.extend(curve.and_then(|c| c.told(plates)));
+    let range_sd = |(f, p): (&PlateFigures, &BracketPlate)| printing::fit(f, p.span_sd([f.density[0], f.density[4]]));
+    let printing = per_plate.iter().zip(plates).map(range_sd).collect();
+    let advice = advice::advise(plates, &pairs, &per_plate, curve);
     Ok(Comparison {
         plates: plates.iter().map(|p| p.id.into()).collect(),
         matching,
         first: pairs[0].figures.clone(),
         below_speed_point: per_plate.iter().map(|p| p.below_speed_point).collect(),
         curve: curve.map(|c| c.curve.points()),
-        curve_figures,
+        curve_figures: curve.map(|c| c.figures(plates)),
         no_curve: recovered.err(),
         equal_density,
         per_plate,
@@ -287,11 +278,23 @@ fn pair(
     (plane_a, plane_b): (&Plane, &Plane),
     alignment: &Alignment,
     joint: &Joint,
-    area: &plates::Area,
+    area: &Area,
 ) -> PairFigures {
     let [low, high] = [0.05, 0.95].map(|share| area.quantile(0, share));
-    let slope = joint.slope(0.25 * high, 0.85 * high);
-    let (shadow, highlight) = (joint.gain(low), joint.gain(high));
+    let gain = |density: f64| {
+        let gain = plates::gain(area, joint, density);
+        gain.with(a.sd(density)).with(b.sd(density + gain.value))
+    };
+    let slope = |from: f64, to: f64| {
+        let slope = joint.slope(from, to)?;
+        // Both densities span what the slope is of: their relative errors are the slope's.
+        let of_b = [from, to].map(|d| joint.relation.at(d));
+        let relative = |plate: &BracketPlate, span: [f64; 2]| plate.span_sd(span) / (span[1] - span[0]).max(0.01);
+        let with = [relative(a, [from, to]), relative(b, of_b)].map(|share| share * slope.value);
+        Some(slope.with(with[0]).with(with[1]))
+    };
+    let [shadow, highlight] = [low, high].map(gain);
+    let contrast = slope(0.25 * high, 0.85 * high);
     PairFigures {
         alignment: AlignmentFigures {
             rms_px: alignment.rms * plane_a.full_per_px,
@@ -305,19 +308,21 @@ fn pair(
         },
         exposure_difference_stops: development::stops(a.exposure, b.exposure).map(|g| g.stops),
         same_development: development::same(a.development, b.development),
-        relative_contrast: slope.map(|s| s.value),
+        relative_contrast: contrast.map(|s| s.value),
         shadow_gain_density: shadow.value,
         highlight_gain_density: highlight.value,
         gain_at_density: [low, high],
-        base_difference: b.base - a.base,
+        base_difference: b.base.read() - a.base.read(),
+        came_up: CameUp::between(a, b, joint),
         uncertainty: Uncertainty {
-            relative_contrast: slope.map(|s| s.error),
+            relative_contrast: contrast.map(|s| s.error),
             shadow_gain_density: shadow.error,
             highlight_gain_density: highlight.error,
+            base_difference: a.base.sd.hypot(b.base.sd),
             scatter: joint.relation.scatter,
         },
         moved: joint.moved,
-        zones: plates::zones(area, joint),
+        zones: plates::zones(area, gain, slope),
         joint: joint.relation.table(),
     }
 }
@@ -328,6 +333,30 @@ fn shift(matching: Matching, pair: &PairFigures) -> f64 {
         Matching::Base => 0.0,
         Matching::Highlights => -pair.highlight_gain_density,
         Matching::Shadows => -pair.shadow_gain_density,
+    }
+}
+
+/// What the notes leave open of the step of exposure.
+fn exposure_doubts(a: &BracketPlate, b: &BracketPlate, warnings: &mut Vec<Warning>) {
+    let Some(step) = development::stops(a.exposure, b.exposure) else { return };
+    if step.meant {
+        let message = format!(
+            "the notes do not give shutter and aperture of both {} and {}: their step of exposure is taken from the EIs",
+            a.id, b.id
+        );
+        warnings.push(Warning::new("exposure-from-ei", message));
+        return;
+    }
+    let lacking = development::one_sided(a.exposure, b.exposure);
+    if !lacking.is_empty() {
+        let message = format!(
+            "{} is noted on one of {} and {} only, and their step of exposure leaves it out: write it on both, 0 or the bare lens's length \
+             where there was none",
+            lacking.join(" and "),
+            a.id,
+            b.id
+        );
+        warnings.push(Warning::new("exposure-half-noted", message));
     }
 }
 
@@ -357,88 +386,5 @@ fn doubts(a: &str, b: &str, alignment: &Alignment, joint: &Joint, warnings: &mut
             100.0 * joint.moved
         );
         warnings.push(Warning::new("moved", message));
-    }
-}
-
-struct Found {
-    curve: Recovered,
-    gradient_error: f64,
-    widest_stops: f64,
-}
-
-/// Curve from the plates that A shares its development with; the reason where there is none.
-fn recovered(pairs: &[NamedPair], cells: &Cells, joints: &[Joint]) -> Result<Found, String> {
-    let alike: Vec<(usize, f64)> = pairs
-        .iter()
-        .enumerate()
-        .filter(|(_, p)| p.figures.same_development != Sameness::No)
-        .filter_map(|(i, p)| p.figures.exposure_difference_stops.map(|s| (i, s * DENSITY_PER_STOP)))
-        .collect();
-    if alike.is_empty() {
-        return Err(if pairs.iter().all(|p| p.figures.same_development == Sameness::No) {
-            "the plates were developed differently: their contrast can be compared, but exposure and development cannot be told apart".into()
-        } else {
-            "the notes do not give the exposures of both plates: write shutter and aperture of each".into()
-        });
-    }
-    let steps: Vec<f64> = std::iter::once(0.0).chain(alike.iter().map(|(_, s)| *s)).collect();
-    let draw = |draw: Option<usize>| -> Vec<Place> {
-        let first = &joints[alike[0].0];
-        let pairs = draw.map_or_else(|| first.used.clone(), |d| first.drawn(d));
-        let held: Vec<std::collections::BTreeSet<(usize, usize)>> =
-            alike[1..].iter().map(|(i, _)| joints[*i].used.iter().map(|p| (p.row, p.column)).collect()).collect();
-        pairs
-            .iter()
-            .filter(|p| held.iter().all(|set| set.contains(&(p.row, p.column))))
-            .map(|p| {
-                let mut densities = vec![p.a, p.b];
-                densities
-                    .extend(alike[1..].iter().map(|(i, _)| f64::from(cells.plates[i + 1].at(p.row, p.column).mean)));
-                Place { densities, weight: p.weight }
-            })
-            .collect()
-    };
-    let curve = curve::recover(&draw(None), &steps)?;
-    let gradient = curve.mean_gradient().0;
-    let drawn: Vec<f64> = (0..CURVE_DRAWS)
-        .filter_map(|d| curve::recover(&draw(Some(d)), &steps).ok())
-        .map(|c| c.mean_gradient().0)
-        .collect();
-    let gradient_error = (drawn.iter().map(|g| (g - gradient).powi(2)).sum::<f64>() / drawn.len().max(1) as f64).sqrt();
-    let stops: Vec<f64> = steps.iter().map(|s| s / DENSITY_PER_STOP).collect();
-    let span = |f: fn(f64, f64) -> f64, from: f64| stops.iter().copied().fold(from, f);
-    Ok(Found { curve, gradient_error, widest_stops: span(f64::max, 0.0) - span(f64::min, 0.0) })
-}
-
-/// Bootstrap draws of the curve: its standard error is then known to a sixth.
-const CURVE_DRAWS: usize = 20;
-
-/// A meter of the common calibration (ISO 2720: K = 12.5 cd/m², lens transmission factor q = 0.65) puts the mean of what it reads at
-/// q·K/EI = 8.1/EI lx·s; the speed point of a plate of that speed lies at 0.8/EI lx·s (ISO 6).
-const MEAN_OVER_SPEED_POINT: f64 = 0.65 * 12.5 / 0.8;
-
-impl Found {
-    fn figures(&self, plates: &[BracketPlate]) -> CurveFigures {
-        let (mean_gradient, gradient_over) = self.curve.mean_gradient();
-        let (low, high) = self.curve.range();
-        CurveFigures {
-            range: [low, high],
-            zero_is_speed_point: self.curve.reaches_speed_point,
-            mean_gradient,
-            gradient_over,
-            mean_gradient_uncertainty: self.gradient_error,
-            gradient_per_tenth_stop: 0.1 / self.widest_stops,
-            shoulder_density: self.curve.shoulder(),
-            fit_rms: self.curve.rms,
-            effective_speed: self.speed(plates[0].exposure.ei),
-        }
-    }
-
-    /// From the mean exposure of the scene on A over that of the speed point, if the meter read the mean of the scene.
-    fn speed(&self, set: Option<f64>) -> Option<EffectiveSpeed> {
-        let set_ei = set.filter(|ei| *ei > 0.0 && self.curve.reaches_speed_point)?;
-        let mean: f64 = self.curve.scene.iter().map(|(h, share)| share * 10f64.powf(*h)).sum();
-        let ratio = mean / MEAN_OVER_SPEED_POINT;
-        Some(EffectiveSpeed { ei: set_ei * ratio, stops_from_setting: ratio.log2(), set_ei })
     }
 }

@@ -28,7 +28,7 @@ const ALIKE: f64 = 4.0;
 /// Below this density in every plate a place says nothing about its exposure.
 const LEAST_DENSITY: f64 = 0.03;
 /// Least step between exposures, log10 H: a sixth of a stop. Below it, the notes' own error is as large.
-const LEAST_STEP: f64 = 0.05;
+pub const LEAST_STEP: f64 = 0.05;
 /// Places that a class must have.
 const LEAST_WEIGHT: f64 = 6.0;
 const FEWEST_CLASSES: usize = 8;
@@ -50,8 +50,6 @@ pub struct Place {
 pub struct Recovered {
     first: f64,
     values: Vec<f64>,
-    /// log10 H of what the first plate recorded, and its share of the places: the scene as the plate saw it.
-    pub scene: Vec<(f64, f64)>,
     /// Whether the curve reaches down to the speed point.
     pub reaches_speed_point: bool,
     /// Root mean square of the classes' densities about the curve.
@@ -84,6 +82,12 @@ impl Recovered {
         let i = self.values.windows(2).position(|w| w[0] <= density && density <= w[1] && w[1] > w[0])?;
         let t = (density - self.values[i]) / (self.values[i + 1] - self.values[i]);
         Some(self.first + STEP * (i as f64 + t))
+    }
+
+    /// Gradient over the two knots about log10 H, clamped to the range.
+    pub fn slope(&self, log_h: f64) -> f64 {
+        let i = (((log_h - self.first) / STEP).max(0.0) as usize).min(self.values.len() - 2);
+        (self.values[i + 1] - self.values[i]) / STEP
     }
 
     /// Mean gradient from the speed point over 1.30 of log10 H, or over what of that the curve spans, and that span.
@@ -125,7 +129,6 @@ pub fn recover(places: &[Place], steps: &[f64]) -> Result<Recovered, String> {
 struct Class {
     densities: Vec<f64>,
     sd: f64,
-    weight: f64,
 }
 
 fn classes(places: &[Place]) -> Vec<Class> {
@@ -140,7 +143,7 @@ fn classes(places: &[Place]) -> Vec<Class> {
             let densities: Vec<f64> = (0..plates).map(|j| centre(group, j)).collect();
             let seen = densities.iter().copied().fold(0.0, f64::max) > LEAST_DENSITY;
             let sd = (COMMON_ERROR.powi(2) + SCATTER.powi(2) * ALIKE / weight.max(1.0)).sqrt();
-            (seen && weight >= LEAST_WEIGHT).then_some(Class { densities, sd, weight })
+            (seen && weight >= LEAST_WEIGHT).then_some(Class { densities, sd })
         })
         .collect()
 }
@@ -322,7 +325,6 @@ impl Fit {
         let mut curve = Recovered {
             first: self.first + STEP * from as f64,
             values,
-            scene: Vec::new(),
             reaches_speed_point: false,
             rms: (squares.0 / f64::max(squares.1, 1.0)).sqrt(),
         };
@@ -330,8 +332,6 @@ impl Fit {
         curve.reaches_speed_point = zero.is_some();
         let zero = zero.unwrap_or(curve.first);
         curve.first -= zero;
-        let total: f64 = self.classes.iter().map(|c| c.weight).sum();
-        curve.scene = self.classes.iter().zip(&self.exposures).map(|(c, e)| (e - zero, c.weight / total)).collect();
         curve
     }
 }

@@ -37,8 +37,6 @@ const CROWDED: f64 = 0.5;
 /// How far histograms are trusted, one standard deviation in density: what drifts in and out of the picture.
 const HISTOGRAM: f64 = 0.03;
 const FEWEST: usize = 60;
-/// Pairs are near a density within this, and this share of it.
-const NEAR: (f64, f64) = (0.02, 0.02);
 /// Draws of the bootstrap: the standard error itself is then known to 6 %.
 const DRAWS: usize = 150;
 
@@ -60,6 +58,13 @@ pub struct Relation {
 pub struct Figure {
     pub value: f64,
     pub error: f64,
+}
+
+impl Figure {
+    /// With another error, independent of its own.
+    pub fn with(self, error: f64) -> Figure {
+        Figure { error: self.error.hypot(error), ..self }
+    }
 }
 
 impl Relation {
@@ -142,8 +147,13 @@ pub fn joint(pairs: &[Pair], carry: impl Fn(f64) -> f64) -> Result<Joint, Fault>
     let told = |p: &Pair| p.a >= SPEED_POINT;
     let upset = upset(pairs.iter().zip(&off).filter(|(p, _)| told(p)), cut);
     let blank = pairs.iter().filter(|p| !told(p) && !upset.contains(&p.block)).copied().collect();
-    let joint = finish(pairs, &weights, &knots, values, &carried, &classes, cut / TUKEY)?;
-    Ok(Joint { blank, ..joint })
+    let used: Vec<Pair> =
+        pairs.iter().zip(weights).filter(|(_, w)| *w > 0.0).map(|(p, w)| Pair { weight: w, ..*p }).collect();
+    if used.len() < FEWEST {
+        return Err(too_few(used.len()));
+    }
+    let moved = 1.0 - used.len() as f64 / pairs.len() as f64;
+    Ok(Joint { moved, ..finish(used, blank, &knots, values, &carried, &classes, cut / TUKEY) })
 }
 
 /// Sizes of the residuals of the pairs by classes of D_A.
@@ -191,33 +201,28 @@ impl Classes {
 }
 
 fn finish(
-    pairs: &[Pair],
-    weights: &[f64],
+    used: Vec<Pair>,
+    blank: Vec<Pair>,
     knots: &Knots,
     mut values: Vec<f64>,
     carried: &[f64],
     classes: &Classes,
     scatter: f64,
-) -> Result<Joint, Fault> {
+) -> Joint {
     // More light never gives less density: a dip is noise.
     for i in 1..values.len() {
         values[i] = values[i].max(values[i - 1]);
-    }
-    let used: Vec<Pair> =
-        pairs.iter().zip(weights).filter(|(_, w)| **w > 0.0).map(|(p, w)| Pair { weight: *w, ..*p }).collect();
-    if used.len() < FEWEST {
-        return Err(too_few(used.len()));
     }
     let mut blocks: BTreeMap<usize, Sums> = BTreeMap::new();
     for pair in &used {
         blocks.entry(pair.block).or_insert_with(|| Sums::none(knots)).add(pair, pair.weight, knots);
     }
-    let names: Vec<usize> = blocks.keys().copied().collect();
-    let draws = draws(&names);
+    let names: BTreeSet<usize> = blocks.keys().copied().chain(blank.iter().map(|p| p.block)).collect();
+    let draws = draws(&names.into_iter().collect::<Vec<_>>());
     let mut squares = vec![0.0; values.len()];
     for draw in &draws {
         let mut sums = Sums::none(knots);
-        draw.iter().for_each(|(name, times)| sums.join(&blocks[name], *times));
+        draw.iter().filter_map(|(name, n)| Some((blocks.get(name)?, n))).for_each(|(block, n)| sums.join(block, *n));
         sums.lean(carried, scatter * scatter);
         if let Some(drawn) = sums.solve(scatter * scatter) {
             squares.iter_mut().zip(drawn.iter().zip(&values)).for_each(|(s, (d, v))| *s += (d - v).powi(2));
@@ -232,46 +237,13 @@ fn finish(
     for (i, error) in errors.iter_mut().enumerate().filter(|(i, _)| shares[*i] == 0.0) {
         *error = error.max(HISTOGRAM).max(classes.spread(knots.first + STEP * i as f64) / 2.0);
     }
-    let moved = 1.0 - used.len() as f64 / pairs.len() as f64;
-    Ok(Joint {
-        relation: Relation { first: knots.first, values, errors, shares, scatter },
-        used,
-        moved,
-        draws,
-        blank: Vec::new(),
-    })
+    Joint { relation: Relation { first: knots.first, values, errors, shares, scatter }, used, moved: 0.0, draws, blank }
 }
 
 impl Joint {
-    /// D_B less D_A at a density of A: by the relation, or below the speed point, where it has no pairs, by what is seen near that density.
-    pub fn gain(&self, a: f64) -> Figure {
-        let by_relation = Figure { value: self.relation.at(a) - a, ..self.relation.figure(a) };
-        if a >= SPEED_POINT { by_relation } else { self.gain_near(a).unwrap_or(by_relation) }
-    }
-
-    /// A line through the gains of the pairs near a density, at that density: the toe bends too fast for their mean. What lies far off has
-    /// moved and is let go. The standard error is that of as many as there are blocks. None where there are too few.
-    fn gain_near(&self, a: f64) -> Option<Figure> {
-        let near = |p: &&Pair| (p.a - a).abs() < NEAR.0 + NEAR.1 * a;
-        let blocks = self.blank.iter().filter(near).map(|p| p.block).collect::<BTreeSet<_>>().len() as f64;
-        let (mut level, mut steep, mut limit) = (0.0, 0.0, f64::INFINITY);
-        for _ in 0..4 {
-            let on_line = |p: &&Pair| (p.b - p.a - level - steep * (p.a - a)).abs() <= limit;
-            let kept: Vec<&Pair> = self.blank.iter().filter(near).filter(on_line).collect();
-            if kept.len() < FEWEST / 2 {
-                return None;
-            }
-            let mut sums = Moments::default();
-            kept.iter().for_each(|p| sums.add(p.a - a, p.b - p.a, p.weight));
-            let (x, y) = (sums.a / sums.weight, sums.b / sums.weight);
-            let spread = (sums.aa / sums.weight - x * x).max(1e-12);
-            steep = (sums.ab / sums.weight - x * y) / spread;
-            level = y - steep * x;
-            let mut sizes: Vec<f64> = kept.iter().map(|p| (p.b - p.a - level - steep * (p.a - a)).abs()).collect();
-            let middle = sizes.len() / 2;
-            limit = 3.0 * 1.4826 * *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
-        }
-        Some(Figure { value: level, error: limit / 3.0 / blocks.sqrt() })
+    /// Pairs that tell how two densities go together: on the relation above A's speed point, and below it all that stayed in place.
+    pub fn told(&self) -> impl Iterator<Item = &Pair> {
+        self.used.iter().filter(|p| p.a >= SPEED_POINT).chain(&self.blank)
     }
 
     /// Slope of D_B against D_A by least squares of the distances from the line (both scatter alike), over A's densities `from` to `to`.
@@ -302,10 +274,10 @@ impl Joint {
         Some(Figure { value, error: deviation(&drawn, value) })
     }
 
-    /// The drawings of blocks behind every standard error: pairs again, each as often as its block came up.
+    /// The drawings of blocks behind every standard error: what is [`Joint::told`] again, each pair as often as its block came up.
     pub fn drawn(&self, draw: usize) -> Vec<Pair> {
         let times = |p: &Pair| self.draws[draw % DRAWS].get(&p.block).copied().unwrap_or(0.0);
-        self.used.iter().map(|p| Pair { weight: p.weight * times(p), ..*p }).filter(|p| p.weight > 0.0).collect()
+        self.told().map(|p| Pair { weight: p.weight * times(p), ..*p }).filter(|p| p.weight > 0.0).collect()
     }
 }
 

@@ -1,6 +1,7 @@
 //! Simulated brackets whose truth is known, held against what is asked of the whole: relative contrast to 2 %, gains to 0.02 D,
 //! alignment to 1 px, the curve to 0.05 D rms over the densities that the bracket spans.
 
+use super::base::PlateBase;
 use super::scene::{Curve, Shot};
 use super::*;
 use crate::geometry::{Homography, Point};
@@ -8,24 +9,26 @@ use crate::image::Image;
 use crate::notes::{Development, Exposure, Matching};
 use crate::units::NetDensity;
 
-const STOP: f64 = std::f64::consts::LOG10_2;
+pub const STOP: f64 = std::f64::consts::LOG10_2;
 
-struct Made {
-    shot: Shot,
-    density: Image<NetDensity>,
-    exposure: Exposure,
-    development: Development,
+pub struct Made {
+    pub shot: Shot,
+    pub density: Image<NetDensity>,
+    pub exposure: Exposure,
+    pub development: Development,
+    pub base: PlateBase,
 }
 
-fn made(shot: Shot, shutter_s: f64, minutes: f64) -> Made {
+pub fn made(shot: Shot, shutter_s: f64, minutes: f64) -> Made {
     let exposure = Exposure { shutter_s: Some(shutter_s), aperture: Some(22.0), ei: Some(2.0), ..Default::default() };
     let development = Development { developer: Some("pyro".into()), minutes: Some(minutes), ..Default::default() };
-    Made { density: shot.plate(), shot, exposure, development }
+    let base = PlateBase { counted: 0.12, stands_on: 0.12, own: Some(0.12), sd: 0.002 };
+    Made { density: shot.plate(), shot, exposure, development, base }
 }
 
-const IDS: [&str; 3] = ["K-01", "K-02", "K-03"];
+pub const IDS: [&str; 3] = ["K-01", "K-02", "K-03"];
 
-fn bracket(made: &[Made]) -> Vec<BracketPlate<'_>> {
+pub fn bracket(made: &[Made]) -> Vec<BracketPlate<'_>> {
     made.iter()
         .zip(IDS)
         .map(|(m, id)| BracketPlate {
@@ -35,14 +38,15 @@ fn bracket(made: &[Made]) -> Vec<BracketPlate<'_>> {
             full_per_px: 1.0,
             exposure: &m.exposure,
             development: &m.development,
-            base: 0.12,
+            base: m.base,
             deepest: None,
+            uncertainty: None,
         })
         .collect()
 }
 
 /// Contrast and gains from the densities before grain, at every pixel that both show: [contrast, shadow gain, highlight gain, share of A and of B under 0.10].
-fn truth(a: &Shot, b: &Shot) -> [f64; 5] {
+pub fn truth(a: &Shot, b: &Shot) -> [f64; 5] {
     let still = Shot { framing: a.framing, size: a.size, mm_per_px: a.mm_per_px, wind: a.wind, ..b.clone() };
     let (of_a, of_b) = (a.truth(), still.truth());
     let to_b = Shot::b_to_a(a, b).inverse();
@@ -77,7 +81,7 @@ fn truth(a: &Shot, b: &Shot) -> [f64; 5] {
 }
 
 #[track_caller]
-fn holds(name: &str, plates: &[Made]) -> Comparison {
+pub fn holds(name: &str, plates: &[Made]) -> Comparison {
     let found = compare(&bracket(plates), Matching::Base).unwrap_or_else(|f| panic!("{name}: {f}"));
     for (pair, b) in found.pairs.iter().zip(&plates[1..]) {
         let (a, b) = (&plates[0].shot, &b.shot);
@@ -116,7 +120,7 @@ fn holds(name: &str, plates: &[Made]) -> Comparison {
 }
 
 /// Root mean square distance of the found curve from the known one; log10 H has no zero of its own, so the best shift is taken.
-fn curve_error(found: &Comparison, truth: &Curve) -> f64 {
+pub fn curve_error(found: &Comparison, truth: &Curve) -> f64 {
     let points = found.curve.as_ref().expect("a curve");
     (-400..400)
         .map(|i| {
@@ -127,7 +131,7 @@ fn curve_error(found: &Comparison, truth: &Curve) -> f64 {
         .fold(f64::INFINITY, f64::min)
 }
 
-fn framed() -> Homography {
+pub fn framed() -> Homography {
     Homography::similarity(1.0, 1f64.to_radians(), Point::new(6.3, -4.0))
 }
 

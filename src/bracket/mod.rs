@@ -2,12 +2,15 @@
 //!
 //! [`compare`] does it all without files. From two to six [`BracketPlate`]s: [`plane`] reduces them, [`outline`] leaves the rebate out,
 //! [`align`] lays each on the first, [`cells`] takes local means where they can be trusted, [`joint`] relates the densities,
-//! [`curve`] recovers the characteristic curve where exposures differ and development does not, [`plates`] says what each
-//! recorded, [`printing`] which paper fits, and [`advice`] what to try next. [`brackets`] does it for a session: [`stored`] plates in, [`files`] out.
+//! [`recovery`] finds the characteristic curve ([`curve`]) where exposures differ and development does not, [`plates`] says what each
+//! recorded by the [`area`] that all show, [`printing`] which paper fits, and [`advice`] what to try next. [`brackets`] does it for a session: [`stored`] plates in, [`files`] out.
 
 pub mod advice;
 pub mod align;
+pub mod area;
+pub mod base;
 pub mod brackets;
+pub mod came_up;
 pub mod cells;
 pub mod charts;
 mod coarse;
@@ -19,6 +22,8 @@ pub mod files;
 mod fit;
 pub mod joint;
 #[cfg(test)]
+mod known_advice;
+#[cfg(test)]
 mod known_truth;
 pub mod laying;
 mod letters;
@@ -27,6 +32,8 @@ pub mod page;
 pub mod plane;
 pub mod plates;
 pub mod printing;
+pub mod push;
+pub mod recovery;
 #[cfg(test)]
 mod scene;
 mod search;

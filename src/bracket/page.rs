@@ -207,12 +207,17 @@ fn curve_words(found: &Comparison) -> String {
     let Some(figures) = &found.curve_figures else { return String::new() };
     format!(
         "From the plates alone, by their noted exposures. The zero of exposure is not in the data; were one exposure a tenth of a stop off, every slope \
-         would be {:.0} % off. Mean gradient {:.2} ± {:.2} over {:.2} to {:.2}.",
+         would be {:.0} % off. Mean gradient {:.2} ± {:.2} over {} to {}.{}",
         100.0 * figures.gradient_per_tenth_stop,
         figures.mean_gradient,
         figures.mean_gradient_uncertainty.max(0.005),
-        figures.gradient_over[0],
-        figures.gradient_over[1]
+        notes::plain(figures.gradient_over[0], 2),
+        notes::plain(figures.gradient_over[1], 2),
+        if figures.developed_alike {
+            ""
+        } else {
+            " It holds only if the plates were developed alike, which the notes do not say."
+        }
     )
 }
 
@@ -224,12 +229,15 @@ fn tables(found: &Comparison) -> Markup {
             thead { tr { th { "Plate" } @for head in ["1 %", "5 %", "50 %", "95 %", "99 %", "under speed point", "on shoulder", "local contrast: shadows", "middle", "highlights"] { th { (head) } } } }
             tbody { @for p in &found.per_plate { tr {
                 th scope="row" { bdi { (p.plate) } }
-                @for d in p.density { td { (format!("{d:.2}")) } }
+                @for d in &p.density { td { (notes::plain(*d, 2)) } }
                 td { (format!("{:.1} %", 100.0 * p.below_speed_point)) }
                 td { (p.on_shoulder.map_or("–".into(), |s| format!("{:.1} %", 100.0 * s))) }
                 @for c in p.local_contrast { td { (number(c, 3)) } }
             } } }
         } }
+        @for p in &found.per_plate {
+            @if let Some(why) = p.no_shoulder { p.hint { "No share of " bdi { (p.plate) } " on the shoulder: " (why) "." } }
+        }
         @for pair in &found.pairs {
             (zones(&pair.plates, &pair.figures))
             (laid(&pair.plates, &pair.figures))
@@ -248,7 +256,7 @@ fn zones([a, b]: &[String; 2], figures: &PairFigures) -> Markup {
             thead { tr { th { "Part of the scene" } th { "density of " bdi { (a) } } th { "gain" } th { "contrast" } } }
             tbody { @for z in &figures.zones { tr {
                 th scope="row" { (format!("{:.0} to {:.0} %", z.percentiles[0], z.percentiles[1])) }
-                td { (format!("{:.2} to {:.2}", z.density[0], z.density[1])) }
+                td { (notes::plain(z.density[0], 2)) " to " (notes::plain(z.density[1], 2)) }
                 td { (notes::signed(z.gain_density, 3)) (format!(" ± {:.3}", z.gain_uncertainty.max(0.001))) }
                 td { (slope(z.relative_contrast, z.relative_contrast_uncertainty)) }
             } } }

@@ -4,6 +4,8 @@
 //! print is very satisfactory when the paper's log exposure range equals the negative's effective density range. Never fails.
 
 use super::plates::PlateFigures;
+use crate::density::uncertainty::K;
+use crate::report::words::plain;
 use serde::Serialize;
 
 /// Log exposure ranges of paper grades (ANSI PH2.2-1966, inner bounds from memory): grade, from, to. ISO(R) is a hundred times
@@ -23,18 +25,34 @@ pub struct PrintingFit {
     pub says: String,
 }
 
-pub fn fit(plate: &PlateFigures) -> PrintingFit {
+/// Least that a range is unsure by: half of the step between the grades' bounds as they are printed, at either end.
+const LEAST: f64 = 0.02;
+
+/// `sd`: standard uncertainty of the plate's range. Where a bound between two grades lies within its 95 % interval, both are named.
+pub fn fit(plate: &PlateFigures, sd: f64) -> PrintingFit {
     let range = plate.density[4] - plate.density[0];
     // ISO(R) is rounded to tens (ISO 6846).
     let paper_range = (10.0 * range).round().max(0.0) as u32 * 10;
-    let grade = GRADES.iter().find(|(_, from, to)| (*from..*to).contains(&range)).map(|(grade, ..)| *grade);
-    let says = match grade {
-        Some(grade) => format!("a range of {range:.2} would print straight on grade {grade} (ISO range {paper_range})"),
-        None if range >= 1.70 => format!(
-            "a range of {range:.2} is longer than any grade of silver gelatin paper (1.70): it wants a printing-out or other long-scaled \
+    let of = |range: f64| GRADES.iter().find(|(_, from, to)| (*from..*to).contains(&range)).map(|(grade, ..)| *grade);
+    let grade = of(range);
+    let half = (K * sd).max(LEAST);
+    // The softer one first, as longer ranges want it.
+    let either: Vec<u8> = [range + half, range - half].into_iter().filter_map(of).collect();
+    let told = plain(range, 2);
+    let says = match (grade, &either[..]) {
+        (Some(_), [softer, harder]) if softer != harder => format!(
+            "a range of {told} lies on the border of grades {softer} and {harder} within ± {}: it would print straight on either \
+             (ISO range {paper_range})",
+            plain(half, 2)
+        ),
+        (Some(grade), _) => {
+            format!("a range of {told} would print straight on grade {grade} (ISO range {paper_range})")
+        }
+        (None, _) if range >= 1.70 => format!(
+            "a range of {told} is longer than any grade of silver gelatin paper (1.70): it wants a printing-out or other long-scaled \
              process, or burning and dodging"
         ),
-        None => format!("a range of {range:.2} is shorter than the hardest grade's (0.50): it prints flat"),
+        (None, _) => format!("a range of {told} is shorter than the hardest grade's (0.50): it prints flat"),
     };
     PrintingFit { plate: plate.plate.clone(), effective_density_range: range, paper_range, grade, says }
 }
@@ -53,8 +71,18 @@ mod tests {
         for (range, grade) in
             [(1.5, Some(0)), (1.05, Some(2)), (0.95, Some(2)), (0.55, Some(5)), (1.9, None), (0.3, None)]
         {
-            assert_eq!(fit(&plate(0.1, 0.1 + range + 1e-9)).grade, grade, "range {range}");
+            assert_eq!(fit(&plate(0.1, 0.1 + range + 1e-9), 0.0).grade, grade, "range {range}");
         }
-        assert_eq!(fit(&plate(0.1, 1.14)).paper_range, 100);
+        assert_eq!(fit(&plate(0.1, 1.14), 0.0).paper_range, 100);
+    }
+
+    /// The bound between grades 2 and 3 is 0.95.
+    #[test]
+    fn both_grades_are_named_on_their_border() {
+        for (range, sd, both) in [(0.96, 0.0, true), (0.94, 0.001, true), (1.0, 0.01, false), (1.0, 0.03, true)] {
+            let fit = fit(&plate(0.1, 0.1 + range), sd);
+            assert_eq!(fit.says.contains("grades 2 and 3"), both, "{}", fit.says);
+            assert!(fit.grade.is_some());
+        }
     }
 }

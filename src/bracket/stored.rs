@@ -5,6 +5,7 @@
 //!
 //! Strips are read one by one, and light, not density, is averaged: what a coarser copy of the plate would have seen.
 
+use super::base::PlateBase;
 use crate::error::{Error, Fault, InFile};
 use crate::image::{Image, Size};
 use crate::record::PlateRecord;
@@ -21,7 +22,9 @@ const FLOOR: Transmittance = Transmittance(0.5 / 65535.0);
 
 pub struct Stored {
     pub record: PlateRecord,
+    /// Above `base.counted`.
     pub density: Image<NetDensity>,
+    pub base: PlateBase,
     /// Millimetres in one pixel of `density`.
     pub mm_per_px: f64,
     /// Pixels of the file in one of `density`.
@@ -49,9 +52,17 @@ pub fn load(out: &Path, id: &str) -> Result<Stored, Error> {
     let record = record(out, id)?;
     let file = negative(out, id);
     let (light, by) = light(&file, &record)?;
-    let base = Density(record.base.stands_on as f32);
-    let density = light.map(|t| Transmittance(t).density(FLOOR).above(base));
-    Ok(Stored { mm_per_px: record.mm_per_px * by as f64, full_per_px: by as f64, record, density })
+    let base = PlateBase::of(&record.base);
+    let counted = Density(base.counted as f32);
+    let density = light.map(|t| Transmittance(t).density(FLOOR).above(counted));
+    Ok(Stored { mm_per_px: record.mm_per_px * by as f64, full_per_px: by as f64, record, density, base })
+}
+
+impl Stored {
+    /// Density above `base.counted` from which on the capture no longer tells one from another.
+    pub fn deepest(&self) -> Option<f64> {
+        self.record.density.deepest.map(|deepest| deepest + self.base.stands_on - self.base.counted)
+    }
 }
 
 /// Mean transmittance over squares of the file's pixels, and their side.

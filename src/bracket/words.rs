@@ -11,14 +11,18 @@ use crate::report::words::{self, signed};
 pub fn findings(found: &Comparison) -> Vec<String> {
     let mut told: Vec<String> = found.pairs.iter().flat_map(|pair| pair_findings(pair, found)).collect();
     if let Some(curve) = &found.curve_figures {
+        let of = curve.plates.join(" and ");
+        let supposed =
+            if curve.developed_alike { "" } else { ", if they were developed alike, which the notes do not say" };
         told.push(format!(
-            "The bracket gives the curve over {:.1} stops, with a mean gradient of {:.2}.",
+            "{of} give the curve over {:.1} stops, with a mean gradient of {:.2}{supposed}.",
             (curve.range[1] - curve.range[0]) / crate::units::DENSITY_PER_STOP,
             curve.mean_gradient
         ));
         if let Some(speed) = &curve.effective_speed {
             told.push(format!(
-                "If the meter read the mean of the scene, the plates worked at about EI {} in this light, {} stops from the EI {} that was set (estimate).",
+                "If the meter read the mean of the scene{}, {of} worked at about EI {} in this light, {} stops from the EI {} that was set (estimate).",
+                if supposed.is_empty() { "" } else { " and they were developed alike" },
                 words::short(two_digits(speed.ei)),
                 signed(speed.stops_from_setting, 1),
                 words::short(speed.set_ei)

@@ -3,7 +3,7 @@
 //! In: exposure and development as the notes have them. Out: pairs of a name and a line of words, in the order in which they are
 //! asked for; what the notes leave out is left out. Never fails. The text is plain and not yet escaped.
 
-use super::axis::plain;
+pub use super::axis::plain;
 use crate::notes::{Development, Exposure};
 use crate::units::Stops;
 
