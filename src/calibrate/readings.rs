@@ -139,6 +139,19 @@ fn a_nominal_tablets_base_is_fitted_along() {
     assert!((held.fitted.correction.at(1.5) - 1.5).abs() < 0.02);
 }
 
+/// A tablet of 15 steps of 0.15, stated with twice and with about half of that, is another one; stated a third too steep it is doubted.
+#[test]
+fn a_tablet_of_another_pitch_is_refused() {
+    let made = Tablet::new(15, 0.15);
+    for stated in ["15x0.30", "15x0.08"] {
+        let steps = read(&made, &known(stated)).unwrap();
+        let text = hold(&[steps], &known(stated), true).unwrap_err().to_string();
+        assert!(text.contains("times as dense"), "{stated}: {text}");
+    }
+    let steps = read(&made, &known("15x0.20")).unwrap();
+    assert!(hold(&[steps], &known("15x0.20"), true).unwrap().steep().is_some());
+}
+
 fn told(result: Result<Vec<Step>, Fault>) -> String {
     result.unwrap_err().to_string()
 }

@@ -1,8 +1,8 @@
 //! A step tablet as it is known, held against a tablet as it was read.
 //!
 //! In: what the tablet is said to be (`21x0.15`, or a table of measured densities), and the steps read in one or more frames. Out:
-//! one [`Line`] for each step, and the correction that carries the read densities to the known ones. Fails on tables that do not rise, and as
-//! [`super::correction::fit`] does.
+//! one [`Line`] for each step, and the correction that carries the read densities to the known ones. Fails on tables that do not rise or are another
+//! tablet's, and as [`super::correction::fit`] does.
 
 use super::correction::{self, Fitted, Reading};
 use super::steps::{Step, Use};
@@ -17,6 +17,10 @@ const NOMINAL: [f64; 2] = [0.015, 0.0117];
 const MEASURED: [f64; 2] = [0.005, 0.003];
 /// A first term of the correction beyond this is more likely a tablet of another pitch than a response.
 const STEEP: f64 = 0.25;
+/// Density up to which glare hardly changes the pitch that is read, and how many times another pitch than the stated one shows a tablet to be
+/// another: those that are made differ by a factor of 1.5 or more (0.10, 0.15, 0.30), and few responses that count for anything by 1.4.
+const CLEAR_PART: f64 = 1.0;
+const ANOTHER: f64 = 1.4;
 
 /// What a tablet is known to be.
 #[derive(Debug, Clone, PartialEq)]
@@ -190,14 +194,30 @@ pub fn hold(frames: &[Vec<Step>], known: &Known, with_glare: bool) -> Result<Hel
         lines[*k].left = Some(-left);
     }
     let range = [readings[0].read, readings[readings.len() - 1].read];
-    Ok(Held { lines, fitted, range })
+    let held = Held { lines, fitted, range };
+    let ratio = held.ratio(CLEAR_PART);
+    if ratio.max(1.0 / ratio) > ANOTHER {
+        return Err(Fault::new(
+            format!(
+                "the tablet is stated {ratio:.2} times as dense, step by step, as it reads: it is another one, or the codes stand for light otherwise"
+            ),
+            "state the tablet's own steps, and name the profile by which its frame is to be read",
+        ));
+    }
+    Ok(held)
 }
 
 impl Held {
     /// The ratio of known to read densities over the range, where it is more than a camera's response makes.
     pub fn steep(&self) -> Option<f64> {
-        let [low, high] = self.range;
-        let ratio = (self.fitted.correction.at(high) - self.fitted.correction.at(low)) / (high - low);
+        let ratio = self.ratio(f64::INFINITY);
         ((ratio - 1.0).abs() > STEEP).then_some(ratio)
+    }
+
+    /// The same up to a density as read.
+    fn ratio(&self, most: f64) -> f64 {
+        let [low, high] = self.range;
+        let high = high.min(most.max(low + 0.3));
+        (self.fitted.correction.at(high) - self.fitted.correction.at(low)) / (high - low)
     }
 }
