@@ -3,12 +3,15 @@
 //! In: the files of one view (one, or several copy exposures of it) and the session's [`Panel`]. Out: a [`View`] of the plate's light with
 //! what is risky about it. Fails as decoding and division do, naming the file.
 
+use crate::density::deepest::{self, Deepest};
 use crate::density::uncertainty::{Part, Uncertainty};
 use crate::error::{Error, InFile, Warning};
 use crate::frame::transfer::Transfer;
-use crate::frame::{self, CaptureProfile, Frame, Samples, Settings};
+use crate::frame::{self, CaptureProfile, Frame, NoiseModel, Samples, Settings};
 use crate::image::{Image, Size};
 use crate::light::exposures::{self, Exposed, Fitted};
+use crate::light::glare::{USUAL_GLARE, Veils};
+use crate::light::scene;
 use crate::light::{Seen, Veil, divide, steady};
 use crate::panel::{Group, Panel, name};
 use crate::record::Step;
@@ -20,6 +23,12 @@ use std::path::{Path, PathBuf};
 /// Long side of the small pictures of a capture.
 const PICTURE: usize = 800;
 
+/// Share of full samples in a view's shortest exposure from which on its mean light is too low to tell the glare by.
+const CLIPPED: f64 = 0.005;
+
+/// Pixels that an exposure may lie off the next shorter one before it is said.
+const UNALIGNED_PX: f64 = 0.5;
+
 /// A view of a plate or of a part of it.
 pub struct Copied {
     pub transmittance: Image<Transmittance>,
@@ -29,8 +38,8 @@ pub struct Copied {
     /// Whether the exposures of capture and blank are both known.
     pub exposure_known: bool,
     pub clipped: f64,
-    /// Density against bare light at which one step of the file's codes is 0.05: what lies above cannot be told apart.
-    pub deepest: Option<f64>,
+    /// Density against bare light up to which codes, noise and glare let it be trusted.
+    pub deepest: Deepest,
     pub uncertainty: Uncertainty,
     pub blanks: Vec<PathBuf>,
     pub darks: Vec<PathBuf>,
@@ -44,100 +53,172 @@ pub struct Copied {
 struct Reading<'a> {
     profile: &'a CaptureProfile,
     panel: &'a Panel,
-    veil: Option<&'a Veil>,
     /// Whether its small picture will be looked at.
     pictured: bool,
+}
+
+/// One exposure of a view as it was read.
+struct Shot<'a> {
+    file: &'a PathBuf,
+    frame: Frame,
+    group: &'a Group,
+    /// Mean light of each channel, were nothing full.
+    mean_light: Vec<f64>,
 }
 
 /// Reads one view and divides it by its blank; of several copy exposures, each by its own exposure's blank, then merged. `pictured`: with
 /// a small picture of the capture as it came.
 pub fn copied(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, pictured: bool) -> Result<Copied, Error> {
-    view(files, None, &Reading { profile, panel, veil: panel.veil.as_ref(), pictured })
+    let how = Reading { profile, panel, pictured };
+    let shots = shots(files, &how)?;
+    let veil = panel.veil_for(&shots[0].frame.settings, profile);
+    view(shots, veil, &how)
 }
 
 /// The same with a veil that was told by other views of the same set-up.
-pub fn copied_under(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: &Veil) -> Result<Copied, Error> {
-    view(files, None, &Reading { profile, panel, veil: Some(veil), pictured: false })
+pub fn copied_under(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Veil) -> Result<Copied, Error> {
+    let how = Reading { profile, panel, pictured: false };
+    view(shots(files, &how)?, Ok(veil), &how)
 }
 
-/// The veil that a black mask in a capture shows: none where the notes or the profile tell the glare, where too little of a mask is seen, and
-/// where light passes it. `mask`: pixels (row, column) well inside the mask.
+/// The veil that a black mask in a view shows: none where the notes or the profile tell the glare, where too little of a mask is seen, and
+/// where light passes it. `mask`: pixels (row, column) of the view, which are the shortest exposure's, well inside the mask.
 pub fn veil_in(
-    file: &Path,
+    files: &[PathBuf],
     profile: &CaptureProfile,
     panel: &Panel,
     mask: &[(usize, usize)],
 ) -> Result<Option<Veil>, Error> {
-    if panel.veil.is_some() || mask.len() < PLACES {
+    if mask.len() < PLACES {
         return Ok(None);
     }
-    let frame = frame::read(file, profile).in_file(file)?;
-    if profile.for_camera(&frame.settings).correction.as_ref().is_some_and(|c| c.with_glare) {
-        return Ok(None);
-    }
-    let group = panel.group_for(&frame).in_file(file)?;
-    Ok(Veil::from_mask(&frame, &group.flat, group.dark.as_ref(), mask).ok())
+    let how = Reading { profile, panel, pictured: false };
+    Ok(veil_of(&shots(files, &how)?[0], mask, &how))
 }
 
-/// `first`: the first file's frame, where it has been read.
-fn view(files: &[PathBuf], first: Option<Frame>, how: &Reading) -> Result<Copied, Error> {
-    let mut seen = divided(files, first, how)?;
-    let profile = how.profile;
+/// The veil that the mask in one exposure shows. A mask that light passes is no measure of glare; the capture is then taken as it is.
+fn veil_of(shot: &Shot, mask: &[(usize, usize)], how: &Reading) -> Option<Veil> {
+    let Shot { frame, group, .. } = shot;
+    let corrected = how.profile.for_camera(&frame.settings).correction.as_ref().is_some_and(|c| c.with_glare);
+    if corrected || how.panel.veil_for(&frame.settings, how.profile).is_ok() {
+        return None;
+    }
+    Veil::from_mask(frame, &group.flat, group.dark.as_ref(), mask).ok()
+}
+
+/// The exposures of a view, shortest first.
+fn shots<'a>(files: &'a [PathBuf], how: &Reading<'a>) -> Result<Vec<Shot<'a>>, Error> {
+    let read = |file: &PathBuf| frame::read(file, how.profile).in_file(file);
+    let frames = files.iter().map(read).collect::<Result<Vec<_>, Error>>()?;
+    let order = scene::by_exposure(&frames.iter().collect::<Vec<_>>());
+    let group = |k: usize| how.panel.group_for(&frames[k]).in_file(&files[k]);
+    let groups = order.iter().map(|k| group(*k)).collect::<Result<Vec<_>, Error>>()?;
+    let ordered: Vec<&Frame> = order.iter().map(|k| &frames[*k]).collect();
+    let means = scene::mean_lights(&ordered, groups[0].dark.as_ref());
+    let mut frames: Vec<Option<Frame>> = frames.into_iter().map(Some).collect();
+    let told = order.into_iter().zip(groups).zip(means);
+    let shot = |((k, group), mean_light): ((usize, _), _)| {
+        Some(Shot { file: &files[k], frame: frames[k].take()?, group, mean_light })
+    };
+    Ok(told.filter_map(shot).collect())
+}
+
+/// `veil`: the glare to take off, or why it is not known.
+fn view(shots: Vec<Shot>, veil: Result<Veil, &str>, how: &Reading) -> Result<Copied, Error> {
+    let own = how.profile.for_camera(&shots[0].frame.settings).into_owned();
+    let mut seen = divided(shots, veil, how)?;
     seen.uncertainty.mean_light = round(seen.mean_light(), 4);
-    let own = profile.for_camera(&seen.settings).into_owned();
+    let with_glare = own.correction.as_ref().is_some_and(|c| c.with_glare);
+    if !with_glare {
+        let sd = veil.ok().and_then(|veil| veil.sd).unwrap_or(USUAL_GLARE);
+        seen.deepest.glare = deepest::by_glare(sd, seen.mean_light());
+    }
+    if veil.is_ok() && seen.clipped > CLIPPED {
+        seen.warnings.push(Warning::new(
+            "glare-clipped",
+            format!(
+                "{:.1} % of the capture is at full scale: its mean light, and with it the glare that is taken off, comes out too low, and \
+                 dense parts read too thin; expose less, or add a shorter copy exposure",
+                100.0 * seen.clipped
+            ),
+        ));
+    }
     correct(&mut seen, &own);
     Ok(seen)
 }
 
 /// A view as it was read, of several exposures merged.
-fn divided(files: &[PathBuf], first: Option<Frame>, how: &Reading) -> Result<Copied, Error> {
-    let one = |(file, frame): (&PathBuf, Option<Frame>)| -> Result<(Copied, Option<Exposed>), Error> {
-        let frame = frame.map_or_else(|| frame::read(file, how.profile).in_file(file), Ok)?;
-        let profile = &*how.profile.for_camera(&frame.settings);
-        let group = how.panel.group_for(&frame).in_file(file)?;
+fn divided(shots: Vec<Shot>, veil: Result<Veil, &str>, how: &Reading) -> Result<Copied, Error> {
+    let several = shots.len() > 1;
+    let files: Vec<&PathBuf> = shots.iter().map(|shot| shot.file).collect();
+    let one = |shot: Shot| -> Result<(Copied, Option<Exposed>), Error> {
+        let (file, frame, group) = (shot.file, &shot.frame, shot.group);
+        let veils = veil.ok().map(|veil| veil.over(&shot.mean_light, &group.flat));
         let (seen, picture) = rayon::join(
-            || divide(&frame, &group.flat, group.dark.as_ref(), how.veil).in_file(file),
-            || if how.pictured { picture(&frame) } else { Vec::new() },
+            || divide(frame, &group.flat, group.dark.as_ref(), veils.as_ref()).in_file(file),
+            || if how.pictured { picture(frame) } else { Vec::new() },
         );
         let seen = seen?;
-        let tell = |seen: Seen| {
-            let mut told = Copied { picture, ..tell(file, &frame, group, how.veil, profile, seen) };
-            told.warnings.extend(profile.mismatch(&frame.settings));
-            told
-        };
-        if files.len() == 1 {
+        let tell = |seen: Seen| Copied { picture, ..tell(&shot, veil, veils.as_ref(), how.profile, seen) };
+        if !several {
             return Ok((tell(seen), None));
         }
         let empty = Seen { transmittance: Image::filled(Size::new(0, 0), Transmittance(0.0)), ..seen };
         let told = tell(empty.clone());
-        let exposed = exposed(&frame, group, Seen { transmittance: seen.transmittance, ..empty });
+        let exposed = exposed(frame, group, Seen { transmittance: seen.transmittance, ..empty });
         Ok((told, Some(exposed)))
     };
-    let read = std::iter::once(first).chain(std::iter::repeat_with(|| None));
-    let mut all = files.iter().zip(read).map(one).collect::<Result<Vec<_>, Error>>()?;
-    // The longest exposure reaches deepest; the shortest one's settings stand for the view.
-    let deepest = all.iter().filter_map(|(told, _)| told.deepest).reduce(f64::max);
-    all.sort_by(|a, b| a.0.exposure_ratio.total_cmp(&b.0.exposure_ratio));
+    let mut all = shots.into_iter().map(one).collect::<Result<Vec<_>, Error>>()?;
+    let deepest = all.iter().map(|(told, _)| told.deepest).reduce(Deepest::or_deeper).unwrap_or_default();
     let exposures: Vec<Exposed> = all.iter_mut().filter_map(|(_, e)| e.take()).collect();
     let warnings: Vec<Warning> = all.iter().flat_map(|(told, _)| told.warnings.iter().cloned()).collect();
+    // The shortest one's settings stand for the view.
     let (mut first, _) = all.swap_remove(0);
     if exposures.is_empty() {
         return Ok(first);
     }
-    let (merged, fitted) = exposures::merge(exposures).in_file(&files[0])?;
+    let (merged, fitted) = exposures::merge(exposures).map_err(|(k, fault)| Error::new(files[k], fault))?;
     first.transmittance = merged.transmittance;
     first.deepest = deepest;
+    first.uncertainty.ratio = Some(ratios(&fitted));
     first.warnings = warnings;
+    first.warnings.extend(files[1..].iter().zip(&fitted).filter_map(|(file, fitted)| unaligned(file, fitted)));
     first.warnings.dedup();
     let told = |f: &Fitted| {
         json!({ "nominal_ratio": round(f.nominal, 4), "fitted_ratio": round(f.fitted, 4),
-                "shift_px": [round(f.shift_px.x, 3), round(f.shift_px.y, 3)] })
+                "ratio_sd_density": f.sd.map(|sd| round(sd, 5)),
+                "shift_px": [round(f.motion.shift_px.x, 3), round(f.motion.shift_px.y, 3)],
+                "turn_deg": round(f.motion.turn.to_degrees(), 4), "scale": round(f.motion.scale, 6),
+                "left_px": f.left_px.map(|px| round(px, 3)) })
     };
     first.steps.push(Step::new(
         "merge-exposures",
         json!({ "against_the_next_shorter": fitted.iter().map(told).collect::<Vec<_>>() }),
     ));
     Ok(first)
+}
+
+/// How sure the ratios between exposures are together; lacking where one could not be fitted.
+fn ratios(fitted: &[Fitted]) -> Part {
+    let squares: Option<f64> = fitted.iter().map(|f| f.sd.map(|sd| sd * sd)).sum();
+    match squares {
+        Some(sum) => Part::known(sum.sqrt(), format!("what {} exposures see alike", fitted.len() + 1)),
+        None => {
+            Part::lacking("too little is seen well by two exposures: the ratio that their settings state was taken")
+        }
+    }
+}
+
+fn unaligned(file: &Path, fitted: &Fitted) -> Option<Warning> {
+    let left = fitted.left_px.filter(|left| *left > UNALIGNED_PX)?;
+    Some(Warning::new(
+        "exposures-unaligned",
+        format!(
+            "{} lies {left:.1} pixels off the next shorter exposure even where it was laid to fit: dense parts lose sharpness; keep plate \
+             and camera still between exposures",
+            name(file)
+        ),
+    ))
 }
 
 /// Densities as the profile's step tablet corrects them.
@@ -166,52 +247,48 @@ fn exposed(frame: &Frame, group: &Group, seen: Seen) -> Exposed {
             *v = planes.iter().map(|p| p.at(row, column).0).fold(0.0, f32::max) * ratio / full;
         }
     });
-    let read = match frame.samples {
+    Exposed { seen, light, cell: CELL, read: read_noise(frame), from: None }
+}
+
+/// Standard deviation of read noise and of the codes' steps in the dark, as a share of full scale: common practice, where the file does
+/// not say.
+fn read_noise(frame: &Frame) -> f32 {
+    match frame.samples {
         Samples::U8(_) => 3e-4,
         Samples::U16(_) => 1e-4,
-    };
-    Exposed { seen, light, cell: CELL, read }
+    }
 }
 
 /// Fewest places in a mask that a veil is read from.
 const PLACES: usize = 200;
 
 /// The same view once more, with the veil that a black mask in it shows taken off: none where the notes or the profile tell the glare, or where
-/// too little of a mask is seen. `mask`: pixels (row, column) well inside the mask.
+/// too little of a mask is seen. `mask`: pixels (row, column) of the view, which are the shortest exposure's, well inside the mask.
 pub fn unveiled(
     files: &[PathBuf],
     profile: &CaptureProfile,
     panel: &Panel,
     mask: &[(usize, usize)],
 ) -> Result<Option<Copied>, Error> {
-    if panel.veil.is_some() || mask.len() < PLACES {
+    if mask.len() < PLACES {
         return Ok(None);
     }
-    let file = &files[0];
-    let frame = frame::read(file, profile).in_file(file)?;
-    if profile.for_camera(&frame.settings).correction.as_ref().is_some_and(|c| c.with_glare) {
-        return Ok(None);
-    }
-    let group = panel.group_for(&frame).in_file(file)?;
-    // A mask that light passes is no measure of glare; the capture is then taken as it is.
-    let Ok(veil) = Veil::from_mask(&frame, &group.flat, group.dark.as_ref(), mask) else { return Ok(None) };
-    let how = Reading { profile, panel, veil: Some(&veil), pictured: true };
-    view(files, Some(frame), &how).map(Some)
+    let how = Reading { profile, panel, pictured: true };
+    let shots = shots(files, &how)?;
+    let Some(veil) = veil_of(&shots[0], mask, &how) else { return Ok(None) };
+    view(shots, Ok(veil), &how).map(Some)
 }
 
-fn tell(
-    file: &Path,
-    frame: &Frame,
-    group: &Group,
-    veil: Option<&Veil>,
-    profile: &CaptureProfile,
-    seen: Seen,
-) -> Copied {
+/// What is told of one exposure. `veils`: what was taken off it as glare.
+fn tell(shot: &Shot, veil: Result<Veil, &str>, veils: Option<&Veils>, profile: &CaptureProfile, seen: Seen) -> Copied {
+    let Shot { file, frame, group, .. } = shot;
+    let profile = &*profile.for_camera(&frame.settings);
     let mut warnings = frame.warnings.clone();
     // What is risky about the blanks is so about each plate that was divided by them.
     warnings.extend(group.warnings.iter().cloned());
     let blank_name = group.blanks.first().map(|b| name(b)).unwrap_or_default();
     warnings.extend(steady::settings(&blank_name, &group.flat.settings, &name(file), &frame.settings));
+    warnings.extend(profile.mismatch(&frame.settings));
     let mut steps = vec![
         Step::new("decode", json!({ "format": frame.format, "size": [frame.size.columns, frame.size.rows] })),
         Step::new(
@@ -220,7 +297,7 @@ fn tell(
                     "clipped_share": round(seen.clipped, 6) }),
         ),
     ];
-    if let Some(veil) = veil {
+    if let Ok(veil) = veil {
         steps.push(Step::new("glare", json!({ "share": round(veil.share, 5) })));
     }
     if let Some(left) = seen.pattern_density {
@@ -228,7 +305,6 @@ fn tell(
         steps.push(Step::new("filter-array", json!({ "balance": balance, "pattern_left_density": round(left, 5) })));
     }
     let exposure_known = frame.settings.exposure_ratio(&group.flat.settings).is_some();
-    let uncertainty = uncertainty(frame, group, veil, profile);
     Copied {
         transmittance: seen.transmittance,
         settings: frame.settings.clone(),
@@ -236,8 +312,8 @@ fn tell(
         exposure_ratio: seen.exposure_ratio,
         exposure_known,
         clipped: seen.clipped,
-        deepest: deepest(frame, group, seen.exposure_ratio),
-        uncertainty,
+        deepest: deepest_of(frame, group, veils, seen.exposure_ratio),
+        uncertainty: uncertainty(frame, group, veil, profile),
         blanks: group.blanks.clone(),
         darks: group.darks.clone(),
         picture: Vec::new(),
@@ -247,22 +323,19 @@ fn tell(
 }
 
 /// How sure the view's densities are; its mean light is not known yet.
-fn uncertainty(frame: &Frame, group: &Group, veil: Option<&Veil>, profile: &CaptureProfile) -> Uncertainty {
-    let with_glare = profile.correction.as_ref().is_some_and(|c| c.with_glare);
-    let glare = match veil.map(|v| (v.sd, v.from)) {
-        Some((Some(sd), from)) => Part::known(sd, from),
-        Some((None, from)) => {
+fn uncertainty(frame: &Frame, group: &Group, veil: Result<Veil, &str>, profile: &CaptureProfile) -> Uncertainty {
+    let glare = match veil {
+        Ok(Veil { sd: Some(sd), from, .. }) => Part::known(sd, from),
+        Ok(Veil { sd: None, from, .. }) => {
             Part::lacking(format!("{from} gave the share that was taken off, and not how sure it is"))
         }
-        None if with_glare => Part::lacking(
-            "the density correction holds that of its tablet's frame; how much that of the plate's differs is not known",
-        ),
-        None => Part::lacking("not measured: name an opaque patch in the notes, or copy in a black mask"),
+        Err(why) => Part::lacking(why),
     };
     let (response, response_at) = response(frame, group, profile);
     Uncertainty {
         blank: group.flat.noise_left(),
         exposure: group.flat.steadiness(&frame.settings),
+        ratio: None,
         glare,
         mean_light: 1.0,
         response,
@@ -297,25 +370,35 @@ fn response(frame: &Frame, group: &Group, profile: &CaptureProfile) -> (Part, Ve
     (part, Vec::new())
 }
 
-/// Where the steps of the file's own codes become 0.05 in density, over the blank's typical light.
-fn deepest(frame: &Frame, group: &Group, exposure_ratio: f64) -> Option<f64> {
-    const STEP: f64 = 0.05;
-    let channel = frame.tables.len() / 2;
-    let table = &frame.tables[channel];
+/// How deep codes and noise of one exposure reach, over the blank's typical light; what glare allows depends on the whole view.
+fn deepest_of(frame: &Frame, group: &Group, veils: Option<&Veils>, exposure_ratio: f64) -> Deepest {
+    let table = &frame.tables[frame.tables.len() / 2];
     let codes = match frame.samples {
         Samples::U8(_) => 256,
         Samples::U16(_) => table.len(),
     };
-    let plane = &group.flat.planes[group.flat.planes.len() / 2];
-    let mut light: Vec<f32> = plane.pixels().iter().step_by(97).map(|v| v.0).collect();
-    let middle = light.len() / 2;
-    let blank = *light.select_nth_unstable_by(middle, f32::total_cmp).1 as f64 * exposure_ratio;
-    let fine = |c: &usize| {
-        let (low, high) = (table[*c] as f64, table[c + 1] as f64);
-        low > 0.0 && high > low && (high / low).log10() <= STEP
-    };
-    let first = (1..codes - 1).find(fine)?;
-    Some(-(table[first] as f64 / blank).log10())
+    let middle = group.flat.planes.len() / 2;
+    let mut light: Vec<f32> = group.flat.planes[middle].pixels().iter().step_by(97).map(|v| v.0).collect();
+    let half = light.len() / 2;
+    let bare = *light.select_nth_unstable_by(half, f32::total_cmp).1 as f64 * exposure_ratio;
+    let veil = veils.map_or(0.0, |v| v.frame[middle] as f64);
+    Deepest {
+        codes: deepest::by_codes(&table[..codes], bare, veil),
+        noise: deepest::by_noise(&noise(frame, group, bare / exposure_ratio), bare, veil),
+        glare: None,
+    }
+}
+
+/// Noise of a pixel of the frame, all channels together: as its file says, else all that the blanks show at their light `lit` taken to be shot
+/// noise.
+fn noise(frame: &Frame, group: &Group, lit: f64) -> NoiseModel {
+    let model = frame.noise.unwrap_or_else(|| {
+        let share = group.flat.noise * (group.flat.levels.len() as f64).sqrt();
+        NoiseModel { shot: share * share * lit, read: f64::from(read_noise(frame)).powi(2) }
+    });
+    // A lossy file's channels share their luma, and with it their noise.
+    let channels = if frame.coarse_colour() { 1.0 } else { frame.channels() as f64 };
+    NoiseModel { shot: model.shot / channels, read: model.read / channels }
 }
 
 /// The capture itself as a small picture, tones as in its light.
@@ -346,5 +429,73 @@ impl Copied {
         light_jpeg(self.size(), PICTURE, 80, |row, out| {
             out.copy_from_slice(bytemuck::cast_slice(self.transmittance.row(row)));
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo::encode::{self, Shot as Marks};
+    use crate::light::FlatField;
+
+    const SIZE: Size = Size { rows: 240, columns: 360 };
+    const LIT: f32 = 0.7;
+
+    /// Light at the short exposure: a mask down the left side, density 2.3, density 1 with some texture, and a clear part.
+    fn scene(row: usize, column: usize) -> f32 {
+        let wave = 1.0 + 0.4 * (row as f32 * 0.3).sin() * (column as f32 * 0.23).cos();
+        LIT * match column {
+            ..90 => 0.0,
+            90..150 => 10f32.powf(-2.3),
+            150..270 => 0.1 * wave,
+            _ => 0.7,
+        }
+    }
+
+    /// A file of the scene, or of the bare panel, under a veil of 1 % of its mean light.
+    fn written(folder: &std::path::Path, name: &str, time_s: f64, light: impl Fn(usize, usize) -> f32) -> PathBuf {
+        let places = || (0..SIZE.area()).map(|i| light(i / SIZE.columns, i % SIZE.columns));
+        let veil = 0.01 * places().sum::<f32>() / SIZE.area() as f32;
+        let samples: Vec<f32> = places().map(|v| ((v + veil) * time_s as f32 * 10.0).min(1.0)).collect();
+        let marks = Marks {
+            model: "Copy One".into(),
+            lens: "a lens".into(),
+            time_s,
+            f_number: 4.0,
+            iso: 100,
+            focal_mm: 50.0,
+            taken: "2026:03:15 10:00:00".into(),
+            orientation: 1,
+        };
+        let path = folder.join(name);
+        std::fs::write(&path, encode::tiff(&samples, SIZE, &marks).unwrap()).unwrap();
+        path
+    }
+
+    /// Two exposures, the longer full in the clear part: whichever is listed first, the mask gives the veil from the shorter, and density 2.3 comes
+    /// back to 0.005 (a share of 1 % that is 0.0001 off moves it by 0.002).
+    #[test]
+    fn the_order_in_which_exposures_are_listed_does_not_matter() {
+        let folder = tempfile::tempdir().unwrap();
+        let short = written(folder.path(), "short.tif", 0.1, scene);
+        let long = written(folder.path(), "long.tif", 0.8, scene);
+        let blank = written(folder.path(), "blank.tif", 0.1, |_, _| LIT);
+        let profile = CaptureProfile::linear();
+        let blank = frame::read(&blank, &profile).unwrap();
+        let flat = FlatField::from_frames(&[&blank], None);
+        let group = Group { flat, dark: None, blanks: Vec::new(), darks: Vec::new(), warnings: Vec::new() };
+        let panel = Panel { groups: vec![group], ..Panel::default() };
+        let mask: Vec<_> = (20..220).flat_map(|row| (10..80).map(move |column| (row, column))).collect();
+        let read = |files: &[&PathBuf]| {
+            let files: Vec<PathBuf> = files.iter().map(|f| f.to_path_buf()).collect();
+            unveiled(&files, &profile, &panel, &mask).unwrap().unwrap()
+        };
+        let (one, other) = (read(&[&short, &long]), read(&[&long, &short]));
+        assert_eq!(one.transmittance.pixels(), other.transmittance.pixels());
+        assert_eq!((one.deepest, &one.uncertainty), (other.deepest, &other.uncertainty));
+        let mean = (60..180).flat_map(|row| (105..135).map(move |column| (row, column)));
+        let dense =
+            mean.clone().map(|(row, column)| one.transmittance.at(row, column).0).sum::<f32>() / mean.count() as f32;
+        assert!((dense.log10() + 2.3).abs() < 0.005, "{}", dense.log10());
     }
 }

@@ -7,8 +7,8 @@ use crate::error::{Error, Fault, InFile, Warning};
 use crate::frame::{self, CaptureProfile, Frame, Layout, Settings};
 use crate::image::Size;
 use crate::light::blank::{self, Dark, FlatField};
-use crate::light::{Veil, steady};
-use crate::notes::Session;
+use crate::light::{Veil, scene, steady};
+use crate::notes::{Opaque, Session};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -17,10 +17,16 @@ use std::path::{Path, PathBuf};
 #[derive(Default)]
 pub struct Panel {
     pub groups: Vec<Group>,
-    /// Share of veiling glare, where an opaque patch or the capture profile tells it.
-    pub veil: Option<Veil>,
+    /// Share of veiling glare that the opaque patch tells.
+    pub(crate) opaque: Option<Measured>,
     /// What concerns no single camera.
     pub warnings: Vec<Warning>,
+}
+
+/// Glare that was measured, and the camera that it is the glare of.
+pub(crate) struct Measured {
+    veil: Veil,
+    camera: Settings,
 }
 
 /// Blanks of one camera at one size in one kind of file.
@@ -44,30 +50,65 @@ impl Panel {
             let darks = darks.remove(&key).unwrap_or_default();
             groups.extend(group(paths, darks, profile, &mut errors));
         }
-        let mut panel = Panel { groups, veil: Veil::of_profile(profile), warnings: Vec::new() };
-        if profile.correction.as_ref().is_some_and(|c| c.with_glare) {
-            // Glare is corrected with the densities: taken off before, it would be taken off twice.
-            panel.veil = None;
-            if session.copy.opaque.is_some() {
-                panel.warnings.push(Warning::new(
-                    "glare-in-correction",
-                    format!(
-                        "the opaque patch is not used: the density correction of `{}` holds the glare of its tablet's frame; calibrate \
-                         the tablet with --opaque to keep the two apart",
-                        profile.name
-                    ),
-                ));
-            }
-        } else if let Some(opaque) = &session.copy.opaque {
-            let veil = frame::read(&opaque.capture, profile)
-                .and_then(|f| Veil::from_opaque(&f, panel.dark_for(&f), opaque.rect_px))
-                .in_file(&opaque.capture);
-            match veil {
-                Ok(veil) => panel.veil = Some(veil),
+        let mut panel = Panel { groups, ..Panel::default() };
+        if let Some(opaque) = &session.copy.opaque {
+            match panel.measure(session, opaque, profile) {
+                Ok(found) => panel.opaque = found,
                 Err(error) => errors.push(error),
             }
         }
         (panel, errors)
+    }
+
+    /// The glare that the opaque patch shows; none, with a warning, where densities are corrected by a tablet that was veiled itself.
+    fn measure(
+        &mut self,
+        session: &Session,
+        opaque: &Opaque,
+        profile: &CaptureProfile,
+    ) -> Result<Option<Measured>, Error> {
+        let file = &opaque.capture;
+        let view = session.plates.iter().flat_map(|p| &p.captures).find(|view| view.contains(file));
+        let files = view.map_or(std::slice::from_ref(file), |view| view.as_slice());
+        let frames = files.iter().map(|f| frame::read(f, profile).in_file(f)).collect::<Result<Vec<_>, Error>>()?;
+        let order = scene::by_exposure(&frames.iter().collect::<Vec<_>>());
+        let frames: Vec<(&PathBuf, &Frame)> = order.into_iter().map(|k| (&files[k], &frames[k])).collect();
+        let Some(named) = frames.iter().position(|(f, _)| *f == file) else { return Ok(None) };
+        let frame = frames[named].1;
+        let camera = frame.settings.clone();
+        let own = profile.for_camera(&camera);
+        if own.correction.as_ref().is_some_and(|c| c.with_glare) {
+            // Glare is corrected with the densities: taken off before, it would be taken off twice.
+            self.warnings.push(Warning::new(
+                "glare-in-correction",
+                format!(
+                    "the opaque patch is not used: the density correction of `{}` holds the glare of its tablet's frame; calibrate \
+                     the tablet with --opaque to keep the two apart",
+                    own.name
+                ),
+            ));
+            return Ok(None);
+        }
+        let dark = self.dark_for(frame);
+        let means = scene::mean_lights(&frames.iter().map(|f| f.1).collect::<Vec<_>>(), dark);
+        let veil = Veil::from_opaque(frame, dark, opaque.rect_px, &means[named]).in_file(file)?;
+        Ok(Some(Measured { veil, camera }))
+    }
+
+    /// Glare of the camera that a capture is from: by the opaque patch if that camera took it, else as the capture profile knows it. Where
+    /// neither tells, why.
+    pub fn veil_for(&self, camera: &Settings, profile: &CaptureProfile) -> Result<Veil, &'static str> {
+        let own = profile.for_camera(camera);
+        if own.correction.as_ref().is_some_and(|c| c.with_glare) {
+            return Err(
+                "the density correction holds that of its tablet's frame; how much that of the plate's differs is not known",
+            );
+        }
+        let measured = self.opaque.as_ref().filter(|m| m.camera.same_camera(camera)).map(|m| m.veil);
+        measured.or_else(|| Veil::of_profile(&own)).ok_or(match self.opaque {
+            Some(_) => "the opaque patch was copied with another camera or lens; copy in a black mask",
+            None => "not measured: name an opaque patch in the notes, or copy in a black mask",
+        })
     }
 
     /// The blanks of a capture's own camera.
@@ -190,5 +231,30 @@ pub fn name(path: &Path) -> String {
 impl Group {
     pub fn size(&self) -> Size {
         self.flat.size()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn glare_is_that_of_the_camera_that_saw_the_opaque_patch() {
+        let camera = |model: &str, lens: &str| Settings {
+            model: Some(model.into()),
+            lens_model: Some(lens.into()),
+            ..Settings::default()
+        };
+        let veil = Veil { share: 0.02, sd: Some(1e-4), from: "an opaque patch" };
+        let opaque = Some(Measured { veil, camera: camera("One", "long") });
+        let panel = Panel { opaque, ..Panel::default() };
+        let plain = CaptureProfile::srgb();
+        assert_eq!(panel.veil_for(&camera("One", "long"), &plain), Ok(veil));
+        for other in [camera("Two", "long"), camera("One", "short")] {
+            assert!(panel.veil_for(&other, &plain).unwrap_err().contains("another camera"));
+        }
+        // What the profile knows stands where the patch is of another camera.
+        let known = CaptureProfile { glare: Some(0.01), ..plain };
+        assert_eq!(panel.veil_for(&camera("Two", "long"), &known).unwrap().share, 0.01);
     }
 }

@@ -8,13 +8,14 @@ use crate::archive::{self, Compression, Kind, TiffFile, plate_meta};
 use crate::copy::{Copied, copied, round, unveiled};
 use crate::density::histogram::FULL;
 use crate::density::uncertainty::{K, Part};
-use crate::density::{Batch, Histogram, Reading, Uncertainty, base};
+use crate::density::{Batch, Deepest, Histogram, Reading, Uncertainty, base};
 use crate::error::{Error, Fault, InFile, Warning};
 use crate::frame::{CaptureProfile, Settings};
 use crate::geometry::resample::{Kernel, resample_as};
 use crate::geometry::{Lens, Lie, Point, View, lie};
 use crate::image::{Image, Size};
 use crate::kept::Inputs;
+use crate::light::glare::USUAL_GLARE;
 use crate::notes::{BaseFrom, Emulsion, Plate, Session};
 use crate::panel::Panel;
 use crate::plate::{self, CONFIDENT, Outline, rebate};
@@ -37,8 +38,6 @@ const LEVEL_WARNING: f64 = 0.01;
 const CLIPPED: f64 = 0.005;
 /// Share of the frame that may be bare panel before glare from it is worth a warning.
 const UNMASKED: f64 = 0.05;
-/// Glare of a clean lens, for what an unmasked surround may cost: common practice, between a good lens's 0.5 % and a phone's 2 %.
-const USUAL_GLARE: f64 = 0.01;
 /// Long side of the preview.
 const PREVIEW: usize = 2048;
 
@@ -65,7 +64,7 @@ pub struct Rectified {
     pub settings: Settings,
     pub format: String,
     pub exposure_ratio: f64,
-    pub deepest: Option<f64>,
+    pub deepest: Deepest,
     pub uncertainty: Uncertainty,
     pub blanks: Vec<PathBuf>,
     pub darks: Vec<PathBuf>,
@@ -534,7 +533,7 @@ fn record(
     let above_half = |density: f64| half(done.uncertainty.above(density, &stood).sd());
     let at = |share: f64| above_half(done.histogram.percentile(share));
     let coarsest = -(10.0 / FULL).log10();
-    let deepest = done.deepest.map(|d| d.min(coarsest));
+    let deepest = done.deepest.least().map(|d| d.min(coarsest));
     Ok(PlateRecord {
         plate: plate.id.clone(),
         session: session.about.clone(),
@@ -566,6 +565,7 @@ fn record(
             p95: above(0.95),
             p99: above(0.99),
             deepest: deepest.map(|d| round(d - standing.density, 3)),
+            deepest_by: Some(done.deepest.map(|d| round(d.min(coarsest) - standing.density, 3))),
             uncertainty: Some(DensityUncertainty {
                 p01: at(0.01),
                 p05: at(0.05),

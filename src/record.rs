@@ -1,8 +1,8 @@
 //! The record of one plate: what went in, what was done, what came out. It lies beside the results as ID-record.json and,
 //! whole, inside both TIFFs.
 
-use crate::density::Uncertainty;
 use crate::density::uncertainty::Base;
+use crate::density::{Deepest, Uncertainty};
 use crate::error::Warning;
 use crate::frame::Settings;
 use crate::geometry::Point;
@@ -92,9 +92,19 @@ pub struct DensityRecord {
     pub p99: f64,
     /// The highest density above base that the capture can still tell from a denser one.
     pub deepest: Option<f64>,
+    /// The same by codes, by noise and by glare, of which it is the least.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub deepest_by: Option<Deepest>,
     /// Half of the 95 % interval of each, from all that `uncertainty` of the record knows.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub uncertainty: Option<DensityUncertainty>,
+}
+
+impl DensityRecord {
+    /// Up to where codes and noise let steps be told: two plates of one set-up are veiled alike.
+    pub fn steps_told(&self) -> Option<f64> {
+        self.deepest_by.map_or(self.deepest, |by| by.steps())
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]

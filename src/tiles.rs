@@ -1,8 +1,8 @@
 //! A plate copied in tiles: each tile divided by its blank, all placed and adjusted together, and composed onto the plate's own grid.
 
 use crate::copy::{Copied, copied, copied_under, round, veil_in};
-use crate::density::Uncertainty;
 use crate::density::uncertainty::of_one_more;
+use crate::density::{Deepest, Uncertainty};
 use crate::error::{Error, Fault, InFile, Warning};
 use crate::frame;
 use crate::geometry::{Point, lie};
@@ -47,7 +47,7 @@ pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
     if let Some(veil) = veil(run, plate, &beside)? {
         // Glare is in proportion to each tile's own light: tiles agree only once it is off, and are read again without it.
         drop(store);
-        (store, told) = gather(run, plate, Some(&veil))?;
+        (store, told) = gather(run, plate, Some(veil))?;
         placement = mosaic::relit(&store, placement);
     }
     run.progress.stage(&plate.id, "composing");
@@ -60,7 +60,7 @@ fn veil(run: &Run, plate: &Plate, beside: &[Beside]) -> Result<Option<Veil>, Err
     let mut most: Vec<usize> = (0..beside.len()).collect();
     most.sort_by_key(|k| std::cmp::Reverse(beside[*k].mask.len()));
     most.truncate(TILES);
-    let of = |k: &usize| veil_in(&plate.captures[*k][0], run.profile, run.panel, &beside[*k].mask);
+    let of = |k: &usize| veil_in(&plate.captures[*k], run.profile, run.panel, &beside[*k].mask);
     let found = most.par_iter().map(of).collect::<Result<Vec<_>, Error>>()?;
     let found: Vec<Veil> = found.into_iter().flatten().collect();
     let shares: Vec<f64> = found.iter().map(|veil| veil.share).collect();
@@ -69,7 +69,7 @@ fn veil(run: &Run, plate: &Plate, beside: &[Beside]) -> Result<Option<Veil>, Err
 }
 
 /// Reads every tile once and divides it by its blank. `veil`: the glare to take off, where other than the panel tells it.
-fn gather(run: &Run, plate: &Plate, veil: Option<&Veil>) -> Result<(Store, Vec<Told>), Error> {
+fn gather(run: &Run, plate: &Plate, veil: Option<Veil>) -> Result<(Store, Vec<Told>), Error> {
     let told: Vec<OnceLock<Told>> = plate.captures.iter().map(|_| OnceLock::new()).collect();
     type Load<'a> = Box<dyn Fn() -> Result<Image<Transmittance>, Error> + Sync + 'a>;
     let load = |files: &'_ [PathBuf], told: &OnceLock<Told>| -> Result<Image<Transmittance>, Error> {
@@ -173,7 +173,7 @@ fn compose(
         settings: first.settings.clone(),
         format: first.format.clone(),
         exposure_ratio: first.exposure_ratio,
-        deepest: told.iter().filter_map(|t| t.seen.deepest).reduce(f64::min),
+        deepest: told.iter().map(|t| t.seen.deepest).reduce(Deepest::or_worse).unwrap_or_default(),
         uncertainty: told
             .iter()
             .map(|t| t.seen.uncertainty.clone())

@@ -159,11 +159,13 @@ pub(super) mod tests {
                 p95: 1.8,
                 p99: 2.1,
                 deepest: Some(2.6),
+                deepest_by: None,
                 uncertainty: None,
             },
             uncertainty: Some(Uncertainty {
                 blank: Part::known(0.0002, "noise of 3 blanks"),
                 exposure: Part::known(0.0008, "the levels of 3 blanks"),
+                ratio: None,
                 glare: Part::lacking("not measured"),
                 mean_light: 0.21,
                 response: Part::known(0.006, "the step tablet"),

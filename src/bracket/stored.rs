@@ -61,7 +61,7 @@ pub fn load(out: &Path, id: &str) -> Result<Stored, Error> {
 impl Stored {
     /// Density above `base.counted` from which on the capture no longer tells one from another.
     pub fn deepest(&self) -> Option<f64> {
-        self.record.density.deepest.map(|deepest| deepest + self.base.stands_on - self.base.counted)
+        self.record.density.steps_told().map(|deepest| deepest + self.base.stands_on - self.base.counted)
     }
 }
 

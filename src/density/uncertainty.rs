@@ -21,6 +21,9 @@ pub struct Uncertainty {
     pub blank: Part,
     /// The capture's exposure over the blank's, the panel's steadiness included, density.
     pub exposure: Part,
+    /// The ratios between copy exposures, density: they move dense parts against clear ones.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ratio: Option<Part>,
     /// The light that was taken off as glare, as a share of the frame's mean light.
     pub glare: Part,
     /// Mean light of the capture as a share of the bare panel's: by this much glare grows.
@@ -101,7 +104,7 @@ impl Uncertainty {
     pub fn of(&self, density: f64) -> Shares {
         Shares {
             blank: self.blank.sd,
-            exposure: self.exposure.sd,
+            exposure: self.exposure.sd.map(|sd| sd.hypot(self.ratio_sd())),
             glare: self.glare.sd.map(|sd| sd * self.per_glare(density).abs()),
             response: self.response(density),
             base: None,
@@ -118,11 +121,15 @@ impl Uncertainty {
         Shares {
             // The blank's noise differs from place to place; the exposure is one and the same.
             blank: all.blank.map(|sd| SQRT_2 * sd),
-            exposure: all.exposure.map(|_| 0.0),
+            exposure: all.exposure.map(|_| self.ratio_sd()),
             glare: self.glare.sd.map(|sd| sd * (self.per_glare(density) - self.per_glare(base.density)).abs()),
             response: all.response.zip(both).map(|(a, b)| a.hypot(b)),
             base: Some(base.spread),
         }
+    }
+
+    fn ratio_sd(&self) -> f64 {
+        self.ratio.as_ref().and_then(|part| part.sd).unwrap_or(0.0)
     }
 
     /// How density answers the share of glare that is taken off: from T = (seen − g m) ÷ (1 − g), g small.
@@ -150,6 +157,7 @@ impl Uncertainty {
         Uncertainty {
             blank: part(&self.blank),
             exposure: part(&self.exposure),
+            ratio: self.ratio.as_ref().map(part),
             glare: part(&self.glare),
             mean_light: self.mean_light,
             response: part(&self.response),
@@ -166,6 +174,7 @@ impl Uncertainty {
             ("response", &self.response),
         ]
         .into_iter()
+        .chain(self.ratio.as_ref().map(|part| ("exposure ratio", part)))
         .filter(|(_, part)| part.sd.is_none())
         .map(|(name, part)| format!("{name}: {}", part.from))
         .collect();
@@ -183,6 +192,10 @@ impl Uncertainty {
         Uncertainty {
             blank: self.blank.or_worse(other.blank),
             exposure: self.exposure.or_worse(other.exposure),
+            ratio: match (self.ratio, other.ratio) {
+                (Some(a), Some(b)) => Some(a.or_worse(b)),
+                (a, b) => a.or(b),
+            },
             glare: self.glare.or_worse(other.glare),
             mean_light: self.mean_light.max(other.mean_light),
             response: self.response.or_worse(other.response),
@@ -215,6 +228,7 @@ mod tests {
         Uncertainty {
             blank: Part::known(0.001, "3 blanks"),
             exposure: Part::known(0.002, "3 blanks"),
+            ratio: None,
             glare: Part::known(0.001, "a patch"),
             mean_light: 0.3,
             response: Part::known(0.004, "a tablet"),
@@ -245,6 +259,16 @@ mod tests {
         assert_eq!((net.exposure, net.base), (Some(0.0), Some(0.003)));
         assert!((net.glare.unwrap() - 0.001 * 0.9 / LN_10).abs() < 1e-12);
         assert_eq!(u.above(1.0, &Base { own: false, ..base }).exposure, Some(0.002));
+    }
+
+    /// By hand, 0.002² + 0.0015² = 0.0025²: the ratio between copy exposures adds to the exposure's own, and stays where that cancels.
+    #[test]
+    fn the_ratio_between_exposures_adds_in_squares_and_does_not_cancel() {
+        let u = Uncertainty { ratio: Some(Part::known(0.0015, "2 exposures")), ..known() };
+        assert!((u.of(1.0).exposure.unwrap() - 0.0025).abs() < 1e-12);
+        assert_eq!(u.above(1.0, &Base { density: 0.1, spread: 0.0, own: true }).exposure, Some(0.0015));
+        let unfitted = Uncertainty { ratio: Some(Part::lacking("too little is seen by both")), ..known() };
+        assert!(unfitted.lacking()[0].starts_with("exposure ratio"), "{:?}", unfitted.lacking());
     }
 
     #[test]

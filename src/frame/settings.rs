@@ -39,6 +39,15 @@ impl Settings {
         Settings { iso: None, ..self.clone() }.exposure()
     }
 
+    /// Whether another frame may be from the same camera and lens: what both name is the same.
+    pub fn same_camera(&self, other: &Settings) -> bool {
+        let alike = |a: &Option<String>, b: &Option<String>| match (a, b) {
+            (Some(a), Some(b)) => a.trim().eq_ignore_ascii_case(b.trim()),
+            _ => true,
+        };
+        alike(&self.make, &other.make) && alike(&self.model, &other.model) && alike(&self.lens_model, &other.lens_model)
+    }
+
     /// This frame's exposure divided by another's, from the fields that both state. None where either lacks the time.
     pub fn exposure_ratio(&self, other: &Settings) -> Option<f64> {
         let ratio = |a: Option<f64>, b: Option<f64>| match (a, b) {

@@ -5,7 +5,7 @@
 //! the blank's light of all; and under a colour filter array every photosite counts by itself.
 //! Fails when the sizes or layouts differ.
 
-use super::{FlatField, Veil, blank::Dark, shaded::Shaded};
+use super::{FlatField, blank::Dark, glare::Veils, shaded::Shaded};
 use crate::error::Fault;
 use crate::frame::{Frame, Layout};
 use crate::image::Image;
@@ -31,8 +31,8 @@ pub struct Seen {
     pub pattern_density: Option<f64>,
 }
 
-/// Divides `frame` by `flat`. `veil` is the glare to take off both first.
-pub fn divide(frame: &Frame, flat: &FlatField, dark: Option<&Dark>, veil: Option<&Veil>) -> Result<Seen, Fault> {
+/// Divides `frame` by `flat`. `veils` is the glare to take off both first.
+pub fn divide(frame: &Frame, flat: &FlatField, dark: Option<&Dark>, veils: Option<&Veils>) -> Result<Seen, Fault> {
     if frame.size != flat.size() {
         return Err(Fault::new(
             format!("the capture is {} and its blank {} pixels", frame.size, flat.size()),
@@ -48,13 +48,12 @@ pub fn divide(frame: &Frame, flat: &FlatField, dark: Option<&Dark>, veil: Option
     let by_settings = frame.settings.exposure_ratio(&flat.settings).unwrap_or(1.0);
     let exposure_ratio = by_settings * flat.level_at(frame.settings.taken.as_deref());
     let weights = weights(frame, flat);
-    let veils = veil.map(|v| (v.of_frame(frame, dark), v.of_flat(flat)));
     let brightest = brightest(flat);
     // The filter places of a mosaic differ too much for cells; its blank stays as it is.
     let shaded = match flat.layout {
         Layout::Mosaic(_) => None,
         _ => {
-            let veil = veils.as_ref().map_or(0.0, |(_, b)| b.iter().zip(&weights).map(|(b, w)| b * w).sum());
+            let veil = veils.map_or(0.0, |v| v.blank.iter().zip(&weights).map(|(b, w)| b * w).sum());
             Shaded::find(&flat.planes, &weights, veil)
         }
     };
@@ -70,7 +69,7 @@ pub fn divide(frame: &Frame, flat: &FlatField, dark: Option<&Dark>, veil: Option
             if let Some(dark) = dark {
                 dark.subtract(row, channel, &mut light);
             }
-            let (veil_seen, veil_blank) = veils.as_ref().map_or((0.0, 0.0), |(f, b)| (f[channel], b[channel]));
+            let (veil_seen, veil_blank) = veils.map_or((0.0, 0.0), |v| (v.frame[channel], v.blank[channel]));
             for (((t, b), l), lit) in out.iter_mut().zip(&mut blank).zip(&light).zip(flat.planes[channel].row(row)) {
                 t.0 += weight * (l.0 - veil_seen);
                 *b += weight * (lit.0 - veil_blank);

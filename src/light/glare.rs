@@ -3,8 +3,10 @@
 //! Model: the frame shows each place's own light plus a veil, the same everywhere, in proportion to the frame's mean light:
 //! seen = light + g · mean(light), so that mean(seen) = (1 + g) · mean(light) and veil = g ÷ (1 + g) · mean(seen). An opaque patch
 //! shows the veil alone, which gives g. Glare is a constant share of the scene's light whatever the exposure, so one patch in one
-//! capture serves all captures of that set-up.
+//! capture serves all captures of that set-up. What is full in a long exposure does not show its light: its mean is then that of a shorter
+//! exposure of the same view ([`super::scene`]).
 
+use super::scene::{mean, mean_light};
 use super::{FlatField, blank::Dark};
 use crate::density::uncertainty::of_one_more;
 use crate::error::Fault;
@@ -12,8 +14,8 @@ use crate::frame::{CaptureProfile, Frame};
 use crate::image::Image;
 use crate::units::Linear;
 
-/// Every how many rows the mean of a frame looks.
-const STRIDE: usize = 8;
+/// Glare of a clean lens, where nothing tells it: common practice, between a good lens's 0.5 % and a phone's 2 %.
+pub const USUAL_GLARE: f64 = 0.01;
 /// A patch brighter than this share of the frame's mean is not opaque: no usable lens scatters as much.
 const MOST: f64 = 0.25;
 /// A mask's place shows no more than this share of the blank's mean light if the mask lay there, too.
@@ -35,9 +37,16 @@ pub struct Veil {
     pub from: &'static str,
 }
 
+/// The veils to take off a frame and its blank, light of each channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Veils {
+    pub frame: Vec<f32>,
+    pub blank: Vec<f32>,
+}
+
 impl Veil {
-    /// From a patch that no light passes: x, y, width, height in sensor pixels.
-    pub fn from_opaque(frame: &Frame, dark: Option<&Dark>, rect_px: [f64; 4]) -> Result<Veil, Fault> {
+    /// From a patch that no light passes: x, y, width, height in sensor pixels. `mean`: mean light of each channel ([`mean_light`]).
+    pub fn from_opaque(frame: &Frame, dark: Option<&Dark>, rect_px: [f64; 4], mean: &[f64]) -> Result<Veil, Fault> {
         let [x, y, w, h] = rect_px;
         let (left, top) = (x.round() as usize, y.round() as usize);
         let (right, bottom) = ((x + w).round() as usize, (y + h).round() as usize);
@@ -48,14 +57,9 @@ impl Veil {
             ));
         }
         let places: Vec<_> = (top..bottom).flat_map(|row| (left..right).map(move |column| (row, column))).collect();
-        Veil::from_places(frame, dark, &places)
-    }
-
-    /// From places (row, column) that no light passes.
-    pub fn from_places(frame: &Frame, dark: Option<&Dark>, places: &[(usize, usize)]) -> Result<Veil, Fault> {
-        let whole = whole(frame, dark).max(1e-12);
-        let veil = Veil::of_parts("an opaque patch", places, |part| patch(frame, dark, part) / whole)?;
-        Ok(veil.coded(frame, places, whole))
+        let whole = mean.iter().sum::<f64>().max(1e-12);
+        let veil = Veil::of_parts("an opaque patch", &places, |part| patch(frame, dark, part) / whole)?;
+        Ok(veil.coded(frame, &places, whole))
     }
 
     /// As a capture profile knows it.
@@ -73,7 +77,7 @@ impl Veil {
         places: &[(usize, usize)],
     ) -> Result<Veil, Fault> {
         const FROM: &str = "the mask about the plate";
-        let whole = whole(frame, dark);
+        let whole: f64 = mean_light(frame, dark).iter().sum();
         let exposure = frame.settings.exposure_ratio(&flat.settings).unwrap_or(1.0);
         let blank_whole: f64 = flat.planes.iter().map(|plane| exposure * mean(plane)).sum();
         let blank_patch = |part: &[(usize, usize)]| -> f64 {
@@ -123,14 +127,12 @@ impl Veil {
         Ok(Veil { share: part / (1.0 - part), sd: of_one_more(&parts), from })
     }
 
-    /// The veil in a frame, for each channel.
-    pub fn of_frame(&self, frame: &Frame, dark: Option<&Dark>) -> Vec<f32> {
-        (0..frame.channels()).map(|c| self.of_mean(mean_light(frame, c, dark))).collect()
-    }
-
-    /// The veil in the blank, for each channel.
-    pub fn of_flat(&self, flat: &FlatField) -> Vec<f32> {
-        flat.planes.iter().map(|plane| self.of_mean(mean(plane))).collect()
+    /// In a frame whose channels have these mean lights, and in its blank.
+    pub fn over(&self, mean_light: &[f64], flat: &FlatField) -> Veils {
+        Veils {
+            frame: mean_light.iter().map(|light| self.of_mean(*light)).collect(),
+            blank: flat.planes.iter().map(|plane| self.of_mean(mean(plane))).collect(),
+        }
     }
 
     fn of_mean(&self, mean: f64) -> f32 {
@@ -148,15 +150,6 @@ fn patch(frame: &Frame, dark: Option<&Dark>, places: &[(usize, usize)]) -> f64 {
     (0..frame.channels()).map(of_channel).sum()
 }
 
-/// Mean light of the whole frame, all channels together.
-fn whole(frame: &Frame, dark: Option<&Dark>) -> f64 {
-    (0..frame.channels()).map(|channel| mean_light(frame, channel, dark)).sum()
-}
-
-fn mean(plane: &Image<Linear>) -> f64 {
-    plane.pixels().iter().map(|v| v.0 as f64).sum::<f64>() / plane.size().area() as f64
-}
-
 /// Mean without the tenth at either end: dust and hot photosites in a black patch.
 fn trimmed_mean(values: &mut [f32]) -> f64 {
     values.sort_unstable_by(f32::total_cmp);
@@ -165,26 +158,16 @@ fn trimmed_mean(values: &mut [f32]) -> f64 {
     kept.iter().map(|v| *v as f64).sum::<f64>() / kept.len() as f64
 }
 
-fn mean_light(frame: &Frame, channel: usize, dark: Option<&Dark>) -> f64 {
-    let mut line = vec![Linear(0.0); frame.size.columns];
-    let (mut sum, mut count) = (0.0, 0);
-    for row in (0..frame.size.rows).step_by(STRIDE) {
-        frame.linear_row(row, channel, &mut line);
-        if let Some(dark) = dark {
-            dark.subtract(row, channel, &mut line);
-        }
-        sum += line.iter().map(|v| v.0 as f64).sum::<f64>();
-        count += line.len();
-    }
-    sum / count.max(1) as f64
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::image::Size;
     use crate::light::blank::tests::frame;
     use crate::light::divide;
+
+    fn opaque(frame: &Frame, rect_px: [f64; 4]) -> Result<Veil, Fault> {
+        Veil::from_opaque(frame, None, rect_px, &mean_light(frame, None))
+    }
 
     /// Closed form: known light, 2 % of its mean added everywhere; the patch must give 2 % back and the division the true T.
     #[test]
@@ -205,9 +188,9 @@ mod tests {
         };
         let capture = veiled(&light);
         let flat = FlatField::from_frames(&[&veiled(&Image::filled(size, 0.7))], None);
-        let veil = Veil::from_opaque(&capture, None, [2.0, 2.0, 36.0, 36.0]).unwrap();
+        let veil = opaque(&capture, [2.0, 2.0, 36.0, 36.0]).unwrap();
         assert!((veil.share - 0.02).abs() < 2e-4, "{}", veil.share);
-        let seen = divide(&capture, &flat, None, Some(&veil)).unwrap();
+        let seen = divide(&capture, &flat, None, Some(&veil.over(&mean_light(&capture, None), &flat))).unwrap();
         assert!((seen.transmittance.at(100, 70).0 / 0.005 - 1.0).abs() < 0.01);
         assert!((seen.transmittance.at(100, 150).0 / 0.6 - 1.0).abs() < 0.001);
     }
@@ -232,7 +215,7 @@ mod tests {
     #[test]
     fn a_patch_that_light_passes_is_refused() {
         let even = frame(&Image::filled(Size::new(64, 64), 0.5));
-        assert!(Veil::from_opaque(&even, None, [4.0, 4.0, 20.0, 20.0]).is_err());
-        assert!(Veil::from_opaque(&even, None, [60.0, 4.0, 20.0, 20.0]).is_err());
+        assert!(opaque(&even, [4.0, 4.0, 20.0, 20.0]).is_err());
+        assert!(opaque(&even, [60.0, 4.0, 20.0, 20.0]).is_err());
     }
 }

@@ -9,6 +9,8 @@ pub mod calm;
 pub mod divide;
 pub mod exposures;
 pub mod glare;
+mod registration;
+pub mod scene;
 mod shaded;
 pub mod steady;
 

@@ -194,7 +194,7 @@ pub fn measure(picture: &Picture, request: &Request) -> Result<Findings, Fault> 
         patches.iter().filter_map(|p| Some((p, request.deepest.filter(|deepest| p.found.density > *deepest)?)))
     {
         lacking.push(format!(
-            "the capture's codes, of the patch {}: above {deepest:.2} they come in steps beyond 0.05",
+            "the capture's depth, of the patch {}: above {deepest:.2} its codes, noise or glare may move a density by 0.05",
             p.at
         ));
     }

@@ -28,7 +28,7 @@ mod smooth;
 mod store;
 #[cfg(test)]
 mod tests;
-mod ties;
+pub(crate) mod ties;
 
 pub(crate) use features::{Features, find};
 pub(crate) use links::link;

@@ -200,8 +200,16 @@ mod tests {
 
     #[test]
     fn a_plate_too_dense_for_the_paper_is_told_of() {
-        let dense =
-            DensityRecord { p01: 0.1, p05: 0.2, p50: 0.9, p95: 1.7, p99: 2.0, deepest: None, uncertainty: None };
+        let dense = DensityRecord {
+            p01: 0.1,
+            p05: 0.2,
+            p50: 0.9,
+            p95: 1.7,
+            p99: 2.0,
+            deepest: None,
+            deepest_by: None,
+            uncertainty: None,
+        };
         let said = tone("paper").doubt(&dense, 0.0).unwrap();
         assert!(said.code == "tone-range" && said.message.contains("\"long\""), "{said:?}");
         assert_eq!(tone("paper").doubt(&dense, 0.8), None);

@@ -100,6 +100,7 @@ fn plate(report: &PlateReport) -> PlateSummary {
                     p95: round(d.p95),
                     p99: round(d.p99),
                     deepest: d.deepest.map(round),
+                    deepest_by: d.deepest_by.map(|by| by.map(round)),
                     uncertainty: d.uncertainty,
                 }),
                 edges_confidence: round(r.edges.confidence),

@@ -121,6 +121,7 @@ fn percentiles(plate: &Image<NetDensity>, deepest: f64) -> DensityRecord {
         p95: at(0.95),
         p99: at(0.99),
         deepest: Some(deepest),
+        deepest_by: None,
         uncertainty: None,
     }
 }

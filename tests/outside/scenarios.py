@@ -15,7 +15,7 @@ ORDINARY = dict(
     size=HALF, size_text="165.1x120.65mm", scene="shore", fill=0.84, mirrored=True, rotate=0, turn=1.5, shift=(1.0, -0.6), kind="jpeg",
     colour=False, encoded=True, blanks=4, darks=0, blank_level=0.85, blank_time=1 / 60, plate_time=1 / 60, surround="bare", gap=0.0,
     mask_in_blank=True, camera=dict(tilt=(0.4, -0.3), k1=-0.012, k2=0.002, centre=(11.0, -7.0)), plate=dict(), curve=dict(), ids=["K-01"],
-    say={}, quiet=FALSE_ALARMS, limits={}, copy={}, tiles=None, exif=True,
+    say={}, quiet=FALSE_ALARMS, limits={}, copy={}, tiles=None, exif=True, moved=(0, 0.4, -0.3),
 )
 
 THIN = dict(rebate=(0.9, 1.0, 0.8, 1.1))
@@ -67,6 +67,10 @@ SINGLE = {
     "glare2": dict(camera=dict(glare=0.02), card=True, limits=dict(density_median=0.006, density_p95=0.020)),
     "copy-exposures": dict(kind="tiff16", encoded=False, ladder=(1, 8), curve=dict(gamma=1.75, d_max=4.2), deepest=3.0,
                            limits=dict(density_median=0.004, density_p95=0.015)),
+    "copy-exposures-moved": dict(kind="tiff16", encoded=False, ladder=(1, 8), curve=dict(gamma=1.75, d_max=4.2), deepest=3.0, moved=(0.15, 48.0, -36.0),
+                                 limits=dict(density_median=0.004, density_p95=0.015)),
+    "copy-exposures-glare": dict(kind="tiff16", encoded=False, ladder=(1, 8), curve=dict(gamma=1.75, d_max=4.2), camera=dict(glare=0.02), card=True,
+                                 limits=dict(density_median=0.006, density_p95=0.020)),
     "batch": dict(size=FIVE_FOUR, size_text="4x5in", ids=["K-01", "K-02", "K-03", "K-04", "K-05"], small=0.5, bases=(0.14, 0.146, 0.27, 0.135, 0.142),
                   say={"K-03": ["base-outlier"]}, quiet=["blank-drift", "bands", "settings-differ"]),
 }
@@ -108,5 +112,5 @@ ALL = {**SINGLE, **TILED, **BRACKETS}
 
 # Enough of everything for every day, and small enough for a test run.
 BOUNDED = ["plain", "mask-gap", "tilt", "turn10", "barrel", "sky-to-edge", "thin-rebate", "chipped", "dark-corners", "colour-jpeg", "tiff16", "dng",
-           "exposures-differ", "drift", "batch", "glare2", "copy-exposures", "tiles-2x2", "tiles-2x3", "tiles-dark", "bracket-two-thirds",
-           "bracket-push", "bracket-same"]
+           "exposures-differ", "drift", "batch", "glare2", "copy-exposures", "copy-exposures-moved", "copy-exposures-glare", "tiles-2x2",
+           "tiles-2x3", "tiles-dark", "bracket-two-thirds", "bracket-push", "bracket-same"]

@@ -186,13 +186,20 @@ class Desk:
                 level, seconds = level * share, seconds * share if told else seconds
             shots = []
             for n, times in enumerate(spec.get("ladder", (1,))):
-                moved = t if n == 0 else cv2.warpAffine(t, np.float32([[1, 0, 0.4], [0, 1, -0.3]]), t.shape[::-1], flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+                moved = t if n == 0 else self._moved(t, *spec["moved"])
                 planes = capture.frame(self.camera, moved, level * times, self.rng, colour=spec["colour"], tint=plate.tint, drift=self._drift(), bands=self._bands())
                 name = f"{stem}{n or ''}.{SUFFIX[spec['kind']]}"
                 self._write(name, planes, seconds * times, spec.get("plate_fnumber", 2.8))
                 shots.append(f"captures/{name}")
             names.append(shots)
         self.captures[id] = names
+
+    def _moved(self, t, degrees, dx, dy):
+        """The scene as a camera sees it that was knocked by so much."""
+        w, h = self.camera.width, self.camera.height
+        by = cv2.getRotationMatrix2D(((w - 1) / 2, (h - 1) / 2), -degrees, 1)
+        by[:, 2] += dx, dy
+        return cv2.warpAffine(t, by, (w, h), flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
 
     def _card(self, t, id):
         """A black card on the panel beside the plate."""

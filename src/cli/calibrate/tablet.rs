@@ -10,6 +10,7 @@ use crate::frame::profile::{CaptureProfile, Fit};
 use crate::frame::{Frame, Settings};
 use crate::geometry::Point;
 use crate::image::Image;
+use crate::light::scene::mean_light;
 use crate::light::{FlatField, Veil, blank, divide, steady};
 use crate::measure::Region;
 use crate::report::axis::plain;
@@ -163,11 +164,13 @@ fn tablet(
         }
     };
     let steps = (|| {
+        let mean = mean_light(&frame, None);
         let veil = match &args.opaque {
-            Some(r) => Some(Veil::from_opaque(&frame, None, [r.x, r.y, r.width, r.height])?),
+            Some(r) => Some(Veil::from_opaque(&frame, None, [r.x, r.y, r.width, r.height], &mean)?),
             None => Veil::of_profile(profile),
         };
-        let seen = divide(&frame, flat, None, veil.as_ref())?.transmittance;
+        let veils = veil.map(|veil| veil.over(&mean, flat));
+        let seen = divide(&frame, flat, None, veils.as_ref())?.transmittance;
         let full = |row: usize, column: usize| {
             (0..frame.channels())
                 .any(|c| frame.linear(row, column, c).0 >= frame.saturation[c.min(frame.saturation.len() - 1)])
