@@ -289,6 +289,7 @@ fn tell(shot: &Shot, veil: Result<Veil, &str>, veils: Option<&Veils>, profile: &
     let blank_name = group.blanks.first().map(|b| name(b)).unwrap_or_default();
     warnings.extend(steady::settings(&blank_name, &group.flat.settings, &name(file), &frame.settings));
     warnings.extend(profile.mismatch(&frame.settings));
+    warnings.extend(profile.strays(&frame.settings, frame.size));
     let mut steps = vec![
         Step::new("decode", json!({ "format": frame.format, "size": [frame.size.columns, frame.size.rows] })),
         Step::new(

@@ -112,6 +112,52 @@ pub struct Fit {
     pub lens_sd: Option<[f64; 2]>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub glare_sd: Option<f64>,
+    /// How the frames of the step tablet, and those of the grid, were taken: correction and lens hold for captures taken alike.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tablet_frames: Option<Taking>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lens_frames: Option<Taking>,
+}
+
+/// How frames were taken; what their files do not say is none.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Taking {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub exposure_s: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub iso: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub f_number: Option<f64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub focal_length_mm: Option<f64>,
+    /// Columns and rows.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub frame_px: Option<[usize; 2]>,
+}
+
+/// Stops that a capture may be exposed otherwise than the tablet before its correction is doubted.
+const STOPS: f64 = 1.0 / 3.0;
+/// Share by which focal length and the frame's shape may differ from the grid's: Exif rounds them, and a zoom does not come back exactly.
+const ZOOM: f64 = 0.01;
+
+impl Taking {
+    pub fn of(settings: &Settings, size: Size) -> Taking {
+        Taking {
+            exposure_s: settings.exposure_s,
+            iso: settings.iso,
+            f_number: settings.f_number,
+            focal_length_mm: settings.focal_length_mm,
+            frame_px: Some([size.columns, size.rows]),
+        }
+    }
+
+    /// By how many stops a capture was exposed more; none where nothing tells.
+    fn stops(&self, settings: &Settings) -> Option<f64> {
+        let own =
+            Settings { exposure_s: self.exposure_s, iso: self.iso, f_number: self.f_number, ..Settings::default() };
+        settings.exposure_ratio(&own).map(f64::log2)
+    }
 }
 
 impl CaptureProfile {
@@ -255,6 +301,44 @@ impl CaptureProfile {
         ))
     }
 
+    /// Warnings where a capture was taken otherwise than the frames that the correction or the lens was measured on.
+    pub fn strays(&self, settings: &Settings, size: Size) -> Vec<Warning> {
+        let Some(fit) = &self.fit else { return Vec::new() };
+        let name = &self.name;
+        let tablet = fit.tablet_frames.as_ref().filter(|_| self.correction.is_some());
+        let stops = tablet.and_then(|taken| taken.stops(settings)).filter(|stops| stops.abs() > STOPS + 1e-6);
+        let exposure = stops.map(|stops| {
+            let message = format!(
+                "the density correction of `{name}` was measured on frames exposed {:.1} stops {} than the capture: it may not hold; \
+                 calibrate the tablet at the captures' exposure",
+                stops.abs(),
+                if stops > 0.0 { "less" } else { "more" }
+            );
+            Warning::new("profile-exposure", message)
+        });
+        let grid = fit.lens_frames.as_ref().filter(|_| self.lens.is_some());
+        let differ = |a: f64, b: f64| (a / b - 1.0).abs() > ZOOM;
+        let lens = grid.and_then(|taken| {
+            let focal = taken.focal_length_mm.zip(settings.focal_length_mm).filter(|(a, b)| differ(*a, *b));
+            let shape =
+                taken.frame_px.filter(|[w, h]| differ(*w as f64 / *h as f64, size.columns as f64 / size.rows as f64));
+            match (focal, shape) {
+                (Some((made, seen)), _) => Some(format!("at {made} mm, and the capture was taken at {seen} mm")),
+                (None, Some([w, h])) => {
+                    Some(format!("on frames of {w}×{h} pixels, and the capture's are of another shape, {size}"))
+                }
+                (None, None) => None,
+            }
+        });
+        let lens = lens.map(|how| {
+            let message = format!(
+                "the lens of `{name}` was measured {how}: it may not hold; calibrate the lens as the captures are taken"
+            );
+            Warning::new("profile-lens", message)
+        });
+        exposure.into_iter().chain(lens).collect()
+    }
+
     /// How the codes of one file stand for light. An embedded profile that says the data is linear overrides a presumed sRGB
     /// curve, not a measured one; any other disagreement is said.
     pub(super) fn transfer_for(&self, embedded: Option<Embedded>) -> (Transfer, Vec<Warning>) {
@@ -378,7 +462,11 @@ mod tests {
                 sd: vec![0.0, 0.01],
                 with_glare: true,
             }),
-            fit: Some(Fit { density_rms: Some(0.004), ..Fit::default() }),
+            fit: Some(Fit {
+                density_rms: Some(0.004),
+                tablet_frames: Some(Taking { exposure_s: Some(0.05), frame_px: Some([400, 300]), ..Taking::default() }),
+                ..Fit::default()
+            }),
             ..CaptureProfile::srgb()
         };
         let text = profile.to_toml();
@@ -433,5 +521,37 @@ mod tests {
         assert_eq!(profile.for_camera(&seen("Two")).name, profile.name);
         let named = CaptureProfile { name: "one".into(), others: Some("linear".into()), ..profile };
         assert_eq!(["One", "Two"].map(|model| named.for_camera(&seen(model)).name.clone()), ["one", "linear"]);
+    }
+
+    /// A correction holds at its exposure, to a third of a stop; a lens at its focal length and for frames of its shape, at any sampling. What
+    /// nothing tells, and a profile from before this was kept, is not doubted.
+    #[test]
+    fn captures_taken_otherwise_than_the_calibration_are_said() {
+        let taken = |seconds: f64, focal: f64| Settings {
+            exposure_s: Some(seconds),
+            iso: Some(100.0),
+            focal_length_mm: Some(focal),
+            ..Settings::default()
+        };
+        let size = Size::new(300, 400);
+        let frames = Some(Taking::of(&taken(0.1, 50.0), size));
+        let correction = Correction { read: vec![0.0, 3.0], density: vec![0.0, 3.1], sd: vec![], with_glare: false };
+        let profile = CaptureProfile {
+            lens: Some(Distortion { k1: -0.03, k2: 0.0, centre: [0.0; 2] }),
+            correction: Some(correction),
+            fit: Some(Fit { tablet_frames: frames.clone(), lens_frames: frames, ..Fit::default() }),
+            ..CaptureProfile::srgb()
+        };
+        let codes = |profile: &CaptureProfile, settings: &Settings, size: Size| {
+            profile.strays(settings, size).into_iter().map(|w| w.code).collect::<Vec<_>>()
+        };
+        assert!(codes(&profile, &taken(0.1, 50.0), Size::new(600, 800)).is_empty());
+        assert!(codes(&profile, &taken(0.125, 50.2), size).is_empty());
+        assert!(codes(&profile, &Settings::default(), size).is_empty());
+        assert_eq!(codes(&profile, &taken(0.15, 50.0), size), ["profile-exposure"]);
+        assert_eq!(codes(&profile, &taken(0.1, 35.0), size), ["profile-lens"]);
+        assert_eq!(codes(&profile, &taken(0.1, 50.0), Size::new(300, 450)), ["profile-lens"]);
+        let old = CaptureProfile { fit: Some(Fit::default()), ..profile };
+        assert!(codes(&old, &taken(2.0, 35.0), Size::new(300, 450)).is_empty());
     }
 }

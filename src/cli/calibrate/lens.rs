@@ -5,7 +5,7 @@ use crate::calibrate::{grid, lens};
 use crate::cli::Outcome;
 use crate::error::{Error, Fault, InFile, Warning};
 use crate::frame::Layout;
-use crate::frame::profile::{CaptureProfile, Fit};
+use crate::frame::profile::{CaptureProfile, Fit, Taking};
 use crate::report::axis::plain;
 use crate::report::words::signed;
 use std::path::{Path, PathBuf};
@@ -100,6 +100,7 @@ pub fn run(args: &Args) -> Result<Outcome, Vec<Error>> {
             from: Some(from.into_iter().flatten().collect::<Vec<_>>().join("; ")),
             lens_rms_px: Some(significant(found.rms_px, 3)),
             lens_sd: Some(found.sd.map(|s| significant(s, 3))),
+            lens_frames: Some(Taking::of(settings, sizes[0])),
             ..before
         }),
         ..profile

@@ -6,10 +6,10 @@ use crate::calibrate::strip;
 use crate::calibrate::tablet::{Held, Known, anchor, hold};
 use crate::cli::Outcome;
 use crate::error::{Error, Fault, InFile, Warning};
-use crate::frame::profile::{CaptureProfile, Fit};
+use crate::frame::profile::{CaptureProfile, Fit, Taking};
 use crate::frame::{Frame, Settings};
 use crate::geometry::Point;
-use crate::image::Image;
+use crate::image::{Image, Size};
 use crate::light::scene::mean_light;
 use crate::light::{FlatField, Veil, blank, divide, steady};
 use crate::measure::Region;
@@ -78,6 +78,7 @@ const SHARPENED: f64 = 0.05;
 struct Read {
     steps: Vec<Step>,
     settings: Settings,
+    size: Size,
     warnings: Vec<Warning>,
 }
 
@@ -102,7 +103,7 @@ pub fn run(args: &Args) -> Result<Outcome, Vec<Error>> {
     let all: Vec<Vec<Step>> = reads.iter().map(|r| r.steps.clone()).collect();
     let with_glare = args.opaque.is_none() && profile.glare.is_none();
     let held = hold(&all, &known, with_glare).in_file(&args.frames[0]).map_err(one)?;
-    let made = made(args, &profile, &reads[0].settings, &held, &known);
+    let made = made(args, &profile, &reads[0], &held, &known);
     args.to.write(&made).map_err(one)?;
     let mut warnings: Vec<Warning> = reads.into_iter().flat_map(|r| r.warnings).collect();
     warnings.extend(risks(args, &held));
@@ -198,10 +199,11 @@ fn tablet(
             ),
         ));
     }
-    Ok(Read { steps, settings, warnings })
+    Ok(Read { steps, settings, size: frame.size, warnings })
 }
 
-fn made(args: &Args, profile: &CaptureProfile, settings: &Settings, held: &Held, known: &Known) -> CaptureProfile {
+fn made(args: &Args, profile: &CaptureProfile, read: &Read, held: &Held, known: &Known) -> CaptureProfile {
+    let settings = &read.settings;
     let mut correction = held.fitted.correction.clone();
     correction.read.iter_mut().chain(&mut correction.density).for_each(|d| *d = significant(*d, 6));
     correction.sd.iter_mut().for_each(|sd| *sd = significant(*sd, 3));
@@ -232,6 +234,7 @@ fn made(args: &Args, profile: &CaptureProfile, settings: &Settings, held: &Held,
             density_rms: Some(significant(held.fitted.rms, 3)),
             density_worst: Some(significant(held.fitted.worst, 3)),
             density_sd: Some(significant(held.fitted.sd, 3)),
+            tablet_frames: Some(Taking::of(settings, read.size)),
             ..before
         }),
         ..profile.clone()
