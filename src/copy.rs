@@ -438,6 +438,7 @@ mod tests {
     use super::*;
     use crate::demo::encode::{self, Shot as Marks};
     use crate::light::FlatField;
+    use crate::light::registration::Motion;
 
     const SIZE: Size = Size { rows: 240, columns: 360 };
     const LIT: f32 = 0.7;
@@ -471,6 +472,18 @@ mod tests {
         let path = folder.join(name);
         std::fs::write(&path, encode::tiff(&samples, SIZE, &marks).unwrap()).unwrap();
         path
+    }
+
+    #[test]
+    fn an_exposure_that_lies_off_the_others_is_said_with_its_name() {
+        let fitted = |left_px| Fitted { nominal: 8.0, fitted: 8.0, sd: None, motion: Motion::NONE, left_px };
+        let said = unaligned(Path::new("captures/k01-long.tif"), &fitted(Some(0.8))).unwrap();
+        assert!(
+            said.code == "exposures-unaligned" && said.message.contains("k01-long.tif lies 0.8 pixels"),
+            "{said:?}"
+        );
+        assert_eq!([None, Some(0.3)].map(|left| unaligned(Path::new("a.tif"), &fitted(left))), [None, None]);
+        assert_eq!(ratios(&[fitted(None)]).sd, None);
     }
 
     /// Two exposures, the longer full in the clear part: whichever is listed first, the mask gives the veil from the shorter, and density 2.3 comes

@@ -9,7 +9,7 @@ pub mod calm;
 pub mod divide;
 pub mod exposures;
 pub mod glare;
-mod registration;
+pub(crate) mod registration;
 pub mod scene;
 mod shaded;
 pub mod steady;

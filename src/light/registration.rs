@@ -352,3 +352,32 @@ fn left_over(a: &Image<f32>, b: &Image<f32>, motion: &Motion) -> Option<f64> {
     let middle = left.len() / 2;
     (!left.is_empty()).then(|| *left.select_nth_unstable_by(middle, f64::total_cmp).1)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SIZE: Size = Size { rows: 480, columns: 640 };
+
+    /// Logarithms of a textured view whose places are those that `from` gives.
+    fn seen(factor: usize, from: impl Fn(Point) -> Point + Sync) -> Image<f32> {
+        Image::from_rows(Size::new(SIZE.rows / factor, SIZE.columns / factor), 0f32, |row, out| {
+            for (column, v) in out.iter_mut().enumerate() {
+                let p = from(Point::new(column as f64 + 0.5, row as f64 + 0.5) * factor as f64);
+                *v = ((p.x * 0.21).sin() * (p.y * 0.17).cos() + (p.y * 0.05 + p.x * 0.013).sin() - 2.0) as f32;
+            }
+        })
+    }
+
+    /// A bend that no similarity undoes: 8 u² pixels along x, u from −1/2 to 1/2 across the frame. The best shift leaves 8 (u² − 1/12), whose
+    /// middle over u (|u² − 1/12| = 0.07) is 0.5 to 0.6 pixels.
+    #[test]
+    fn what_a_similarity_leaves_is_told() {
+        let bent = |p: Point| p - Point::new(8.0 * (p.x / SIZE.columns as f64 - 0.5).powi(2), 0.0);
+        let found = register(SIZE, |f| seen(f, |p| p), |f| seen(f, bent)).unwrap();
+        let left = found.left_px.unwrap();
+        assert!((0.35..0.8).contains(&left), "{found:?}");
+        let straight = register(SIZE, |f| seen(f, |p| p), |f| seen(f, |p| p)).unwrap();
+        assert!(straight.left_px.unwrap() < 0.02 && straight.motion.most_px(SIZE) < 0.02, "{straight:?}");
+    }
+}
