@@ -2,6 +2,7 @@
 
 mod small;
 
+use hyaline::bracket::base::PlateBase;
 use hyaline::bracket::{BracketPlate, Comparison, compare, files};
 use hyaline::image::{Image, Size};
 use hyaline::notes::{Development, Exposure, Matching};
@@ -89,8 +90,9 @@ fn write(folder: &Path, densities: &[Image<NetDensity>], ids: [&str; 3], word: &
             full_per_px: 1.0,
             exposure: &exposure,
             development: &development,
-            base: 0.14,
+            base: PlateBase { counted: 0.14, stands_on: 0.14, own: Some(0.14), sd: 0.005 },
             deepest: None,
+            uncertainty: None,
         })
         .collect();
     let found = compare(&plates, matching).unwrap();
