@@ -498,8 +498,8 @@ pub fn told(done: &Digitized, out: &Path) -> String {
     }
     for bracket in &done.report.brackets {
         let _ = writeln!(text, "{} compared: {}", bracket.plates.join(" and "), out.join(&bracket.page).display());
-        bracket.findings.iter().for_each(|finding| {
-            let _ = writeln!(text, "      {finding}");
+        bracket.lines().for_each(|line| {
+            let _ = writeln!(text, "      {line}");
         });
     }
     for warning in &done.report.warnings {

@@ -90,6 +90,8 @@ pub fn one(session: &Session, bracket: &Bracket, out: &Path, tone: &Tone) -> Res
         plates: bracket.plates.clone(),
         page: format!("compare/{name}/index.html"),
         findings: words::findings(&comparison),
+        warnings: comparison.warnings.clone(),
+        advice: comparison.advice.iter().map(|a| a.text.clone()).collect(),
     };
     Ok(Compared { report, comparison })
 }

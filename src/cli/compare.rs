@@ -111,9 +111,7 @@ pub fn told(done: &[Compared], out: &Path) -> String {
     for compared in done {
         text += &compared.report.plates.join(" and ");
         text.push('\n');
-        let warnings = compared.comparison.warnings.iter().map(|w| format!("{}: {}", w.code, w.message));
-        let advice = compared.comparison.advice.iter().map(|a| a.text.clone());
-        for line in compared.report.findings.iter().cloned().chain(warnings).chain(advice) {
+        for line in compared.report.lines() {
             text += &format!("      {line}\n");
         }
         text += &format!("      look at {}\n", out.join(&compared.report.page).display());

@@ -145,6 +145,17 @@ pub struct BracketReport {
     pub page: String,
     /// Findings in plain words, one sentence each.
     pub findings: Vec<String>,
+    pub warnings: Vec<Warning>,
+    /// What to expose and develop next time, one sentence each.
+    pub advice: Vec<String>,
+}
+
+impl BracketReport {
+    /// All of it, line by line, for a terminal.
+    pub fn lines(&self) -> impl Iterator<Item = String> {
+        let warnings = self.warnings.iter().map(|w| format!("{}: {}", w.code, w.message));
+        self.findings.iter().cloned().chain(warnings).chain(self.advice.iter().cloned())
+    }
 }
 
 impl PlateReport {

@@ -275,8 +275,9 @@ fn brackets(session: &SessionReport) -> Markup {
             @let first = parts.next().unwrap_or_default();
             p {
                 a href=(plate::address(first, &parts.collect::<Vec<_>>().join("/"))) { bdi { (bracket.plates.join(" and ")) } }
-                @for finding in &bracket.findings { br; bdi { (finding) } }
+                @for line in bracket.findings.iter().chain(&bracket.advice) { br; bdi { (line) } }
             }
+            (plate::warnings(&bracket.warnings))
         }
     }
 }

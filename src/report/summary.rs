@@ -3,7 +3,7 @@
 //! In: a [`SessionReport`]. Out: a [`Summary`] that `serde` writes; numbers are rounded to the digits that they are good for, so that
 //! equal sessions give equal files. Never fails.
 
-use super::input::{PlateReport, SessionReport};
+use super::input::{BracketReport, PlateReport, SessionReport};
 use crate::error::Warning;
 use crate::notes::About;
 use crate::record::{DensityRecord, Software};
@@ -54,6 +54,15 @@ pub struct BracketSummary {
     pub plates: Vec<String>,
     /// From OUT, with '/'.
     pub page: String,
+    pub warnings: Vec<Warning>,
+    pub advice: Vec<String>,
+}
+
+impl From<&BracketReport> for BracketSummary {
+    fn from(bracket: &BracketReport) -> BracketSummary {
+        let BracketReport { plates, page, warnings, advice, .. } = bracket.clone();
+        BracketSummary { plates, page, warnings, advice }
+    }
 }
 
 /// The session's summary.
@@ -68,11 +77,7 @@ pub fn summary(session: &SessionReport) -> Summary {
         printing_density: round(session.tone.printing_density().0 as f64),
         base_density: batch,
         plates: session.plates.iter().map(plate).collect(),
-        brackets: session
-            .brackets
-            .iter()
-            .map(|bracket| BracketSummary { plates: bracket.plates.clone(), page: bracket.page.clone() })
-            .collect(),
+        brackets: session.brackets.iter().map(BracketSummary::from).collect(),
         warnings: session.warnings.clone(),
         software: session.software.clone(),
     }

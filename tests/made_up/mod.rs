@@ -307,6 +307,8 @@ pub fn session() -> SessionReport {
             plates: vec!["K-01".into(), "K-02".into()],
             page: "compare/K-01-K-02/index.html".into(),
             findings: vec!["K-02 had one stop more light and is 0.27 denser in the shadows.".into()],
+            warnings: vec![Warning::new("moved", "the plates differ by 2.3 pixels")],
+            advice: vec!["For shadows as on K-02, expose at an index of 2.".into()],
         }],
         warnings: vec![Warning::new("blank-drift", "the panel lost 1.4 % between the first blank and the last; let it warm up for a quarter of an hour")],
         blank: Some(BlankReport {
