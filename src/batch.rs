@@ -1,5 +1,6 @@
 //! A whole session: every plate, the batch's base, the pages. What can be done is done, whatever fails.
 
+use crate::alike::{self, Sampled};
 use crate::archive::{self, Compression, digest};
 use crate::bracket::base::PlateBase;
 use crate::bracket::brackets;
@@ -207,12 +208,13 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
     let told = told.unwrap_or(KeptPanel { warnings: Vec::new(), blank: None });
     let left = crate::results::lying(session, &out).ok().and_then(|lying| lying.warning());
     progress.stage("session", "writing the pages");
+    let scales = alike::scales(&pages.iter().filter_map(sampled).collect::<Vec<_>>());
     let report = SessionReport {
         about: session.about.clone(),
         tone: tone.clone(),
         plates: pages,
         brackets: compared.reports,
-        warnings: crate::notes::check(session).into_iter().chain(told.warnings).chain(left).collect(),
+        warnings: crate::notes::check(session).into_iter().chain(told.warnings).chain(scales).chain(left).collect(),
         blank: told.blank,
         software: Software::this(),
     };
@@ -222,6 +224,12 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
     }
     progress.done();
     Ok(Digitized { report, kept, timings: progress.timings(), errors })
+}
+
+fn sampled(page: &PlateReport) -> Option<Sampled> {
+    let PlateReport::Done(page) = page else { return None };
+    let record = &page.record;
+    Sampled::of(&record.plate, &record.edges, record.size_mm, &record.copy.camera)
 }
 
 /// What earlier runs left in OUT of the plates that this one is not for: the batch and the pages are the whole session's all the same.
@@ -334,13 +342,14 @@ pub fn check(session: &Session, plates: &[String], quiet: bool) -> Result<Checke
     };
     let of_session = session_warnings(session, &panel);
     let mut warnings: Vec<(String, Warning)> = of_session.iter().map(|w| ("session".to_string(), w.clone())).collect();
-    let mut seen = Vec::new();
+    let (mut seen, mut sampled) = (Vec::new(), Vec::new());
     for plate in &plates {
         match pipeline::rectify(&run, plate) {
             Ok(done) => {
                 let new = done.warnings.iter().filter(|w| !of_session.contains(w));
                 warnings.extend(new.map(|w| (plate.id.clone(), w.clone())));
-                seen.push((plate.id.clone(), done.reading));
+                sampled.extend(Sampled::of(&plate.id, &done.edges, done.size_mm, &done.settings));
+                seen.push((plate.id.clone(), done.reading, done.histogram));
             }
             Err(failure) => errors.push(failure.error),
         }
@@ -348,14 +357,15 @@ pub fn check(session: &Session, plates: &[String], quiet: bool) -> Result<Checke
     let readings: Vec<_> = seen.iter().map(|s| s.1.clone()).collect();
     match Batch::new(&readings, session.base.scope) {
         Ok(batch) => {
-            let standing = seen
-                .iter()
-                .flat_map(|(id, r)| batch.standing(r.as_ref()).warnings.into_iter().map(move |w| (id.clone(), w)));
-            warnings.extend(standing);
+            for (id, reading, histogram) in &seen {
+                let doubts = pipeline::doubts(&tone, histogram, &batch.standing(reading.as_ref()));
+                warnings.extend(doubts.into_iter().map(|w| (id.clone(), w)));
+            }
         }
         Err(fault) if errors.is_empty() => errors.push(Error::new(file, fault)),
         Err(_) => {}
     }
+    warnings.extend(alike::scales(&sampled).into_iter().map(|w| ("session".to_string(), w)));
     progress.done();
     Ok(Checked { plates: plates.len(), warnings, errors })
 }

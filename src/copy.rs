@@ -11,8 +11,7 @@ use crate::frame::{self, CaptureProfile, Frame, NoiseModel, Samples, Settings};
 use crate::image::{Image, Size};
 use crate::light::exposures::{self, Exposed, Fitted};
 use crate::light::glare::{USUAL_GLARE, Veils};
-use crate::light::scene;
-use crate::light::{Seen, Veil, divide, steady};
+use crate::light::{Seen, Veil, blank, divide, scene, steady};
 use crate::panel::{Group, Panel, name};
 use crate::record::Step;
 use crate::report::light_jpeg;
@@ -26,6 +25,13 @@ const PICTURE: usize = 800;
 /// Share of full samples in a view's shortest exposure from which on its mean light is too low to tell the glare by.
 const CLIPPED: f64 = 0.005;
 
+/// Share of full scale that the brightest hundredth of a plate's capture should reach: clear rebate, density 0.15, exposed two stops below
+/// what it could be.
+const LEAST_REACHED: f64 = 0.2;
+
+/// Share of full scale up to which a capture may be exposed with nothing near clipping.
+const FULL_ENOUGH: f64 = 0.8;
+
 /// Pixels that an exposure may lie off the next shorter one before it is said.
 const UNALIGNED_PX: f64 = 0.5;
 
@@ -38,6 +44,8 @@ pub struct Copied {
     /// Whether the exposures of capture and blank are both known.
     pub exposure_known: bool,
     pub clipped: f64,
+    /// Light that the brightest hundredth of the longest exposure reaches, as a share of full scale.
+    pub reached: f64,
     /// Density against bare light up to which codes, noise and glare let it be trusted.
     pub deepest: Deepest,
     pub uncertainty: Uncertainty,
@@ -170,6 +178,7 @@ fn divided(shots: Vec<Shot>, veil: Result<Veil, &str>, how: &Reading) -> Result<
     };
     let mut all = shots.into_iter().map(one).collect::<Result<Vec<_>, Error>>()?;
     let deepest = all.iter().map(|(told, _)| told.deepest).reduce(Deepest::or_deeper).unwrap_or_default();
+    let reached = all.iter().map(|(told, _)| told.reached).fold(0.0, f64::max);
     let exposures: Vec<Exposed> = all.iter_mut().filter_map(|(_, e)| e.take()).collect();
     let warnings: Vec<Warning> = all.iter().flat_map(|(told, _)| told.warnings.iter().cloned()).collect();
     // The shortest one's settings stand for the view.
@@ -180,6 +189,7 @@ fn divided(shots: Vec<Shot>, veil: Result<Veil, &str>, how: &Reading) -> Result<
     let (merged, fitted) = exposures::merge(exposures).map_err(|(k, fault)| Error::new(files[k], fault))?;
     first.transmittance = merged.transmittance;
     first.deepest = deepest;
+    first.reached = reached;
     first.uncertainty.ratio = Some(ratios(&fitted));
     first.warnings = warnings;
     first.warnings.extend(files[1..].iter().zip(&fitted).filter_map(|(file, fitted)| unaligned(file, fitted)));
@@ -207,6 +217,28 @@ fn ratios(fitted: &[Fitted]) -> Part {
             Part::lacking("too little is seen well by two exposures: the ratio that their settings state was taken")
         }
     }
+}
+
+/// Light that the brightest hundredth reaches in the channel that is nearest to full.
+fn reached(frame: &Frame) -> f64 {
+    const SHARE: f64 = 0.01;
+    let full = |c: usize| frame.saturation[c.min(frame.saturation.len() - 1)];
+    (0..frame.channels()).map(|c| (blank::reached(frame, c, SHARE) / full(c)) as f64).fold(0.0, f64::max)
+}
+
+/// Says that a plate's captures could have had much more light: `reached` is the brightest hundredth's of its best exposed capture.
+pub fn under_exposed(reached: f64) -> Option<Warning> {
+    (reached < LEAST_REACHED).then(|| {
+        let stops = -(reached.max(1e-6) / FULL_ENOUGH).log2();
+        Warning::new(
+            "under-exposed",
+            format!(
+                "the brightest part of the capture reaches {:.1} % of full scale: codes and noise are coarser than they need be; expose {stops:.1} \
+                 stops more, and let the exposure time be the only difference from the blanks",
+                100.0 * reached
+            ),
+        )
+    })
 }
 
 fn unaligned(file: &Path, fitted: &Fitted) -> Option<Warning> {
@@ -289,6 +321,7 @@ fn tell(shot: &Shot, veil: Result<Veil, &str>, veils: Option<&Veils>, profile: &
     let blank_name = group.blanks.first().map(|b| name(b)).unwrap_or_default();
     warnings.extend(steady::settings(&blank_name, &group.flat.settings, &name(file), &frame.settings));
     warnings.extend(profile.mismatch(&frame.settings));
+    warnings.extend(steady::processed(&name(file), &frame.settings));
     warnings.extend(profile.strays(&frame.settings, frame.size));
     let mut steps = vec![
         Step::new("decode", json!({ "format": frame.format, "size": [frame.size.columns, frame.size.rows] })),
@@ -313,6 +346,7 @@ fn tell(shot: &Shot, veil: Result<Veil, &str>, veils: Option<&Veils>, profile: &
         exposure_ratio: seen.exposure_ratio,
         exposure_known,
         clipped: seen.clipped,
+        reached: reached(frame),
         deepest: deepest_of(frame, group, veils, seen.exposure_ratio),
         uncertainty: uncertainty(frame, group, veil, profile),
         blanks: group.blanks.clone(),

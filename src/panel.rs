@@ -7,7 +7,7 @@ use crate::error::{Error, Fault, InFile, Warning};
 use crate::frame::{self, CaptureProfile, Frame, Layout, Settings};
 use crate::image::Size;
 use crate::light::blank::{self, Dark, FlatField};
-use crate::light::{Veil, scene, steady};
+use crate::light::{Veil, scene, shaded, steady};
 use crate::notes::{Opaque, Session};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -43,12 +43,14 @@ impl Panel {
     pub fn load(session: &Session, profile: &CaptureProfile, say: &(dyn Fn(&Path) + Sync)) -> (Panel, Vec<Error>) {
         let mut errors = Vec::new();
         let mut groups = Vec::new();
-        let blanks = sorted(&session.copy.blanks, &mut errors);
-        let mut darks = sorted(&session.copy.darks, &mut errors);
+        let blanks = of_captures(sorted(&session.copy.blanks, &mut errors), session, &mut errors);
+        let darks = sorted(&session.copy.darks, &mut errors);
+        let strange = darks.iter().filter(|(key, _)| !blanks.keys().any(|blank| blank.same_kind(key)));
+        errors.extend(strange.flat_map(|(key, paths)| unfit("dark frame", "blank", key, paths, blanks.keys())));
         for (key, paths) in blanks {
             say(&paths[0]);
-            let darks = darks.remove(&key).unwrap_or_default();
-            groups.extend(group(paths, darks, profile, &mut errors));
+            let darks = darks.iter().filter(|(dark, _)| key.same_kind(dark)).flat_map(|(_, paths)| paths.clone());
+            groups.extend(group(paths, darks.collect(), profile, &mut errors));
         }
         let mut panel = Panel { groups, ..Panel::default() };
         if let Some(opaque) = &session.copy.opaque {
@@ -115,15 +117,21 @@ impl Panel {
     pub fn group_for(&self, frame: &Frame) -> Result<&Group, Fault> {
         let fits = |g: &&Group| g.flat.size() == frame.size && same_kind(g.flat.layout, frame.layout);
         let mut candidates: Vec<&Group> = self.groups.iter().filter(fits).collect();
-        candidates.sort_by_key(|g| g.flat.settings.model != frame.settings.model);
+        let differs = |g: &&Group| {
+            let (blank, own) = (&g.flat.settings, &frame.settings);
+            (blank.model != own.model, blank.lens_model != own.lens_model)
+        };
+        candidates.sort_by_key(differs);
         candidates.first().copied().ok_or_else(|| {
-            let sizes: Vec<String> = self.groups.iter().map(|g| g.flat.size().to_string()).collect();
-            let have = match sizes.len() {
+            let kinds: Vec<String> =
+                self.groups.iter().map(|g| format!("{} in {}", g.flat.size(), g.flat.layout.words())).collect();
+            let have = match kinds.len() {
                 0 => "no blank could be used".to_string(),
-                _ => format!("the blanks are {} pixels", sizes.join(", ")),
+                _ => format!("the blanks are {}", kinds.join(", ")),
             };
+            let own = format!("{} in {}", frame.size, frame.layout.words());
             Fault::new(
-                format!("no blank fits this {} capture of {} pixels: {have}", frame.format, frame.size),
+                format!("no blank fits this {} capture of {own}: {have}", frame.format),
                 "copy the bare panel with the same camera at the same picture size and in the same file format",
             )
         })
@@ -138,8 +146,68 @@ fn same_kind(a: Layout, b: Layout) -> bool {
     std::mem::discriminant(&a) == std::mem::discriminant(&b)
 }
 
-/// Camera, picture size and file kind: frames that agree in all three may share a blank.
-type Key = (Option<String>, usize, usize, String);
+/// What frames must agree in to be averaged.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+struct Key {
+    camera: Option<String>,
+    size: [usize; 2],
+    extension: String,
+    lens: Option<String>,
+}
+
+impl Key {
+    /// Whether they agree but for the lens, which a capped one does not tell of.
+    fn same_kind(&self, other: &Key) -> bool {
+        (&self.camera, self.size, &self.extension) == (&other.camera, other.size, &other.extension)
+    }
+}
+
+impl std::fmt::Display for Key {
+    fn fmt(&self, f: &mut std::fmt::Formatter) -> std::fmt::Result {
+        let [rows, columns] = self.size;
+        write!(f, "{} {} pixels", self.extension.to_uppercase(), Size::new(rows, columns))?;
+        [&self.camera, &self.lens].into_iter().flatten().try_for_each(|name| write!(f, ", {name}"))
+    }
+}
+
+/// The blanks that some capture may be divided by; the others are said.
+fn of_captures(
+    mut blanks: BTreeMap<Key, Vec<PathBuf>>,
+    session: &Session,
+    errors: &mut Vec<Error>,
+) -> BTreeMap<Key, Vec<PathBuf>> {
+    if blanks.len() < 2 {
+        return blanks;
+    }
+    // What is wrong with a capture is said where it is read.
+    let views: Vec<PathBuf> = session.plates.iter().flat_map(|p| p.captures.iter().flatten().cloned()).collect();
+    let captures: Vec<Key> = sorted(&views, &mut Vec::new()).into_keys().collect();
+    let exact = |capture: &&Key| blanks.contains_key(*capture);
+    let others: Vec<[usize; 2]> = captures.iter().filter(|c| !exact(c)).map(|c| c.size).collect();
+    let used = |blank: &Key| captures.contains(blank) || others.contains(&blank.size);
+    let strange: Vec<Key> = blanks.keys().filter(|blank| !used(blank)).cloned().collect();
+    if strange.len() == blanks.len() {
+        return blanks;
+    }
+    for key in strange {
+        let paths = blanks.remove(&key).unwrap_or_default();
+        errors.extend(unfit("blank", "capture", &key, &paths, captures.iter()));
+    }
+    blanks
+}
+
+/// Says of each frame that nothing is of its camera and kind.
+fn unfit<'a>(what: &str, of: &str, key: &Key, paths: &[PathBuf], others: impl Iterator<Item = &'a Key>) -> Vec<Error> {
+    let others: Vec<String> = others.map(Key::to_string).collect();
+    let fault = Fault::new(
+        format!(
+            "no {of} is of this {what}'s camera, lens and kind of file: it is {key}; theirs: {}",
+            others.join("; ")
+        ),
+        "take it with the same camera, lens and picture size, or take it out of the notes",
+    );
+    paths.iter().map(|path| Error::new(path, fault.clone())).collect()
+}
 
 fn sorted(paths: &[PathBuf], errors: &mut Vec<Error>) -> BTreeMap<Key, Vec<PathBuf>> {
     let mut groups: BTreeMap<Key, Vec<PathBuf>> = BTreeMap::new();
@@ -148,8 +216,14 @@ fn sorted(paths: &[PathBuf], errors: &mut Vec<Error>) -> BTreeMap<Key, Vec<PathB
         let settings = frame::settings(path).in_file(path);
         match (size, settings) {
             (Ok(size), Ok(settings)) => {
-                let kind = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-                groups.entry((settings.model, size.rows, size.columns, kind)).or_default().push(path.clone());
+                let extension = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+                let key = Key {
+                    camera: settings.model,
+                    size: [size.rows, size.columns],
+                    extension,
+                    lens: settings.lens_model,
+                };
+                groups.entry(key).or_default().push(path.clone());
             }
             (Err(error), _) | (_, Err(error)) => errors.push(error),
         }
@@ -176,10 +250,10 @@ fn group(
         errors.extend(bad);
         good
     };
-    let dark_frames = read(&darks, &|_| Ok(()));
     let mut blank_frames = read(&blanks, &blank::check);
     in_order_of_time(&mut blank_frames);
     let (first_path, first) = blank_frames.first()?;
+    let dark_frames = read(&darks, &|dark| blank::check_dark(dark, first));
     let (size, layout, settings) = (first.size, first.layout, first.settings.clone());
     let alike = |f: &Frame| f.size == size && same_kind(f.layout, layout);
     let mut warnings = Vec::new();
@@ -191,15 +265,15 @@ fn group(
     let dark_refs: Vec<&Frame> = dark_frames.iter().map(|f| &f.1).filter(|f| alike(f)).collect();
     let dark = (!dark_refs.is_empty()).then(|| Dark::from_frames(&dark_refs));
     if let Some(dark) = &dark {
-        warnings.extend(dark_time(&settings, &dark.settings));
+        warnings.extend(dark_exposure(&settings, &dark.settings));
     }
     let used: Vec<&(PathBuf, Frame)> = blank_frames.iter().filter(|f| alike(&f.1)).collect();
     let refs: Vec<&Frame> = used.iter().map(|f| &f.1).collect();
     let flat = FlatField::from_frames(&refs, dark.as_ref());
     warnings.extend(steady::drift(&flat));
-    if let [first, .., last] = refs[..] {
-        warnings.extend(steady::bands(first, last));
-    }
+    warnings.extend(refs.windows(2).find_map(|pair| steady::bands(pair[0], pair[1])));
+    warnings.extend(used.iter().filter_map(|(path, frame)| steady::odd(&name(path), frame, &flat)));
+    warnings.extend(shaded::uneven(&flat));
     warnings.dedup();
     let blanks = used.iter().map(|f| f.0.clone()).collect();
     Some(Group { flat, dark, blanks, darks, warnings })
@@ -212,14 +286,17 @@ fn in_order_of_time(frames: &mut [(PathBuf, Frame)]) {
     }
 }
 
-fn dark_time(blank: &Settings, dark: &Settings) -> Option<Warning> {
-    let (b, d) = (blank.exposure_s?, dark.exposure_s?);
-    ((b / d - 1.0).abs() > 0.05).then(|| {
-        Warning::new(
-            "dark-exposure",
-            format!("the dark frames were exposed for {d} s and the blanks for {b} s; take darks at the blanks' exposure time"),
-        )
-    })
+fn dark_exposure(blank: &Settings, dark: &Settings) -> Option<Warning> {
+    let differs = |(a, b): &(f64, f64)| (a / b - 1.0).abs() > 0.05;
+    let time = blank.exposure_s.zip(dark.exposure_s).filter(differs);
+    let iso = blank.iso.zip(dark.iso).filter(differs);
+    let told = match (time, iso) {
+        (Some((b, d)), _) => format!("for {d} s and the blanks for {b} s"),
+        (None, Some((b, d))) => format!("at ISO {d} and the blanks at ISO {b}"),
+        (None, None) => return None,
+    };
+    let mend = "take darks at the blanks' exposure time and ISO";
+    Some(Warning::new("dark-exposure", format!("the dark frames were exposed {told}; {mend}")))
 }
 
 /// A file's bare name, for messages.

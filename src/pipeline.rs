@@ -5,7 +5,8 @@
 
 use crate::archive::icc::Curve;
 use crate::archive::{self, Compression, Kind, TiffFile, plate_meta};
-use crate::copy::{Copied, copied, round, unveiled};
+use crate::copy::{Copied, copied, round, under_exposed, unveiled};
+use crate::density::base::Standing;
 use crate::density::histogram::FULL;
 use crate::density::uncertainty::{K, Part};
 use crate::density::{Batch, Deepest, Histogram, Reading, Uncertainty, base};
@@ -16,8 +17,10 @@ use crate::geometry::{Lens, Lie, Point, View, lie};
 use crate::image::{Image, Size};
 use crate::kept::Inputs;
 use crate::light::glare::USUAL_GLARE;
+use crate::light::steady;
 use crate::notes::{BaseFrom, Emulsion, Plate, Session};
 use crate::panel::Panel;
+use crate::plate::region::Region;
 use crate::plate::{self, CONFIDENT, Outline, rebate};
 use crate::positive::Tone;
 use crate::progress::Progress;
@@ -99,17 +102,29 @@ pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
     run.progress.stage(&plate.id, "reading");
     let mut seen = copied(&plate.captures[0], run.profile, run.panel, true)?;
     run.progress.stage(&plate.id, "finding the plate");
+    let dim = under_exposed(seen.reached);
+    let failure = |fault: Fault, shown: Option<report::Seen>| {
+        // A capture too dim to find the plate in: the cause is told with it.
+        let fault = match &dim {
+            Some(dim) => Fault::new(format!("{}; {}", fault.what(), dim.message), fault.mend()),
+            None => fault,
+        };
+        Box::new(Failure { error: Error::new(file, fault), seen: shown })
+    };
     let outline = outline(&seen, plate, run.profile.for_camera(&seen.settings).lens(seen.size()))
-        .map_err(|fault| Box::new(Failure { error: Error::new(file, fault), seen: Some(show(&seen, None)) }))?;
+        .map_err(|fault| failure(fault, Some(show(&seen, None))))?;
     let shown = Some(show(&seen, Some((&outline, lies(run.session, plate)))));
     if outline.confidence < CONFIDENT && !run.force {
-        let fault = unsure(&outline);
-        return Err(Box::new(Failure { error: Error::new(file, fault), seen: shown }));
+        return Err(failure(unsure(&outline), shown));
     }
     if let Some(region) = &outline.region
         && let Some(clear) = unveiled(&plate.captures[0], run.profile, run.panel, &region.mask)?
     {
         seen = clear;
+    }
+    seen.warnings.extend(dim);
+    if let Some(region) = &outline.region {
+        seen.warnings.extend(pulses(&seen, region));
     }
     level(&mut seen, &outline);
     run.progress.stage(&plate.id, "rectifying");
@@ -138,8 +153,18 @@ fn unsure(outline: &Outline) -> Fault {
             outline.confidence,
             outline.warnings.iter().map(|w| format!("; {}", w.message)).collect::<String>()
         ),
-        "look at ID-seen.jpg in the plate's folder of results, then give corners_px = [[x, y], …] of the four corners in the notes, or --force",
+        "look at the ID-seen.jpg that digitizing leaves in the plate's folder of results, then give corners_px = [[x, y], …] of the four corners in \
+         the notes, or --force",
     )
+}
+
+/// Stripes of a pulsing panel, where both sides of the plate show them alike.
+fn pulses(seen: &Copied, region: &Region) -> Option<Warning> {
+    let (rows, columns) = rayon::join(
+        || plate::strips::upright(&seen.transmittance, region),
+        || plate::strips::level(&seen.transmittance, region),
+    );
+    [("rows", rows), ("columns", columns)].into_iter().find_map(|(along, strips)| steady::in_step(along, &strips?))
 }
 
 /// The bare panel beside the plate must read 1: where it does not, light or exposure changed, and the capture is brought back to it.
@@ -448,8 +473,7 @@ pub fn finish(run: &Run, plate: &Plate, mut done: Rectified, batch: &Batch) -> R
     std::fs::create_dir_all(&folder).in_file(&folder)?;
     let standing = batch.standing(done.reading.as_ref());
     let mut record = record(run, plate, &done, batch, &standing)?;
-    record.warnings.extend(standing.warnings.iter().cloned());
-    record.warnings.extend(run.tone.doubt(&record.density, 0.0));
+    record.warnings.extend(doubts(run.tone, &done.histogram, &standing));
     record.warnings.dedup();
     let file = |what: &str| folder.join(format!("{}-{what}", plate.id));
 
@@ -499,12 +523,18 @@ pub fn finish(run: &Run, plate: &Plate, mut done: Rectified, batch: &Batch) -> R
     })
 }
 
+/// What stands against a plate once the base is known that it stands on.
+pub fn doubts(tone: &Tone, histogram: &Histogram, standing: &Standing) -> Vec<Warning> {
+    let above = |share: f64| histogram.percentile(share) - standing.density;
+    standing.warnings.iter().cloned().chain(tone.doubt(above(0.5), above(0.95))).collect()
+}
+
 fn record(
     run: &Run,
     plate: &Plate,
     done: &Rectified,
     batch: &Batch,
-    standing: &base::Standing,
+    standing: &Standing,
 ) -> Result<PlateRecord, Error> {
     let session = run.session;
     let size = done.pixels.size();

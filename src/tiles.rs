@@ -1,6 +1,6 @@
 //! A plate copied in tiles: each tile divided by its blank, all placed and adjusted together, and composed onto the plate's own grid.
 
-use crate::copy::{Copied, copied, copied_under, round, veil_in};
+use crate::copy::{Copied, copied, copied_under, round, under_exposed, veil_in};
 use crate::density::uncertainty::of_one_more;
 use crate::density::{Deepest, Uncertainty};
 use crate::error::{Error, Fault, InFile, Warning};
@@ -138,6 +138,7 @@ fn compose(
     let first = &told[0].seen;
     let mut warnings: Vec<_> = told.iter().flat_map(|t| t.seen.warnings.iter().cloned()).collect();
     warnings.extend(placement.warnings.iter().cloned());
+    warnings.extend(under_exposed(told.iter().map(|t| t.seen.reached).fold(0.0, f64::max)));
     warnings.sort();
     warnings.dedup();
     let mut steps = first.steps.clone();

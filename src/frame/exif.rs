@@ -60,6 +60,17 @@ fn settings(mut field: impl FnMut(Tag) -> Option<Value>) -> Settings {
     let digital_zoom = number(Tag::DigitalZoomRatio).map(|z| if z == 0.0 { 1.0 } else { z });
     // 0 means unknown, 0xFFFFFFFF infinity.
     let subject_distance_m = number(Tag::SubjectDistance).filter(|d| *d > 0.0 && *d < 1e6);
+    let white_balance = match number(Tag::WhiteBalance) {
+        Some(0.0) => Some("automatic".to_string()),
+        Some(1.0) => Some("set by hand".to_string()),
+        _ => None,
+    };
+    // CompositeImage: 2 is a general composite, 3 one that was captured while shooting (Exif 2.32, § 4.6.6).
+    let processing = match (number(Tag::CompositeImage), number(Tag::CustomRendered)) {
+        (Some(2.0 | 3.0), _) => Some("merged from several frames".to_string()),
+        (_, Some(custom)) if custom > 0.0 => Some("custom".to_string()),
+        _ => None,
+    };
     let orientation = number(Tag::Orientation).filter(|o| (1.0..=8.0).contains(o)).map(|o| o as u16);
     let mut text = |tag: Tag| field(tag).as_ref().and_then(first_text);
     Settings {
@@ -74,6 +85,8 @@ fn settings(mut field: impl FnMut(Tag) -> Option<Value>) -> Settings {
         focal_length_35mm,
         digital_zoom,
         subject_distance_m,
+        white_balance,
+        processing,
         taken: [Tag::DateTimeOriginal, Tag::DateTimeDigitized, Tag::DateTime]
             .into_iter()
             .find_map(|tag| text(tag).as_deref().and_then(date)),
@@ -151,6 +164,9 @@ mod tests {
             (Tag::DateTimeOriginal, ascii("2026:03:15 10:02:11")),
             (Tag::OffsetTimeOriginal, ascii("+01:00")),
             (Tag::SubjectDistance, ratio(u32::MAX, 1)),
+            (Tag::WhiteBalance, Value::Short(vec![0])),
+            (Tag::CustomRendered, Value::Short(vec![1])),
+            (Tag::CompositeImage, Value::Short(vec![3])),
         ]);
         let expected = Settings {
             make: Some("Maker".into()),
@@ -160,6 +176,8 @@ mod tests {
             f_number: Some(1.7),
             iso: Some(50.0),
             digital_zoom: Some(1.0),
+            white_balance: Some("automatic".into()),
+            processing: Some("merged from several frames".into()),
             taken: Some("2026-03-15T10:02:11".into()),
             taken_offset: Some("+01:00".into()),
             ..Settings::default()

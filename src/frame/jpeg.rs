@@ -13,7 +13,7 @@
 use super::limits::{admit, damaged};
 use super::transfer::{Transfer, embedded};
 use super::{CaptureProfile, Frame, Layout, Samples, Settings, exif};
-use crate::error::Fault;
+use crate::error::{Fault, Warning};
 use crate::image::Size;
 use rayon::prelude::*;
 use zune_core::bytestream::ZCursor;
@@ -49,7 +49,19 @@ pub fn read(bytes: &[u8], profile: &CaptureProfile) -> Result<Frame, Fault> {
         .set_strict_mode(true);
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
     decoder.decode_headers().map_err(damaged)?;
-    let (transfer, warnings) = profile.transfer_for(decoder.icc_profile().as_deref().and_then(embedded));
+    let told = decoder.icc_profile().as_deref().and_then(embedded);
+    let nothing_told = told.is_none();
+    let (transfer, mut warnings) = profile.transfer_for(told);
+    if transfer == Transfer::Linear && nothing_told {
+        warnings.push(Warning::new(
+            "jpeg-linear",
+            format!(
+                "a JPEG is read as proportional to light, as the capture profile `{}` says: cameras never write it so; name \"srgb\", or a \
+                 profile made by `hyaline calibrate`",
+                profile.name
+            ),
+        ));
+    }
     let as_luma = decoder.input_colorspace() == Some(ColorSpace::YCbCr) && transfer == Transfer::Srgb;
     let (layout, space) = match header.components {
         1 => (Layout::Gray, ColorSpace::Luma),

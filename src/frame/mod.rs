@@ -76,6 +76,17 @@ pub enum Layout {
     Mosaic([Filter; 4]),
 }
 
+impl Layout {
+    /// In a word, for messages.
+    pub fn words(self) -> &'static str {
+        match self {
+            Layout::Gray => "gray",
+            Layout::Rgb => "colour",
+            Layout::Mosaic(_) => "raw",
+        }
+    }
+}
+
 /// The colour filter over a photosite.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Filter {

@@ -16,6 +16,12 @@ pub struct Settings {
     pub focal_length_35mm: Option<f64>,
     pub digital_zoom: Option<f64>,
     pub subject_distance_m: Option<f64>,
+    /// "automatic" or "set by hand".
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub white_balance: Option<String>,
+    /// What the camera did to the picture beyond developing it: "custom", "merged from several frames".
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub processing: Option<String>,
     /// "2026-03-15T10:02:11", camera's local time.
     pub taken: Option<String>,
     /// "+01:00"

@@ -18,6 +18,8 @@ use rayon::prelude::*;
 const CLIPPED_SHARE: f64 = 1e-3;
 /// Light, as a share of saturation, that the bright part of a blank must reach; below it, codes and noise are too coarse.
 const LEAST_LIGHT: f32 = 0.03;
+/// Share of the blank's light above which a dark frame's lens was not capped: dark current and a raised black stay well below.
+const MOST_DARK: f32 = 0.02;
 /// Every how many rows and columns the comparison of whole frames looks: a frame of 640 × 480 still has 1200 such places.
 const STRIDE: usize = 16;
 
@@ -151,10 +153,28 @@ pub fn check(frame: &Frame) -> Result<(), Fault> {
     Ok(())
 }
 
+/// Says whether one frame can serve as the dark of a blank.
+pub fn check_dark(frame: &Frame, blank: &Frame) -> Result<(), Fault> {
+    let of = |frame: &Frame| (0..frame.channels()).map(|c| bright_part(frame, c)).fold(0.0, f32::max);
+    let share = of(frame) / of(blank).max(f32::MIN_POSITIVE);
+    if share > MOST_DARK {
+        return Err(Fault::new(
+            format!("the dark frame is not dark: it shows {:.0} % of the blank's light", 100.0 * share),
+            "retake it with the lens capped, or take it out of the notes",
+        ));
+    }
+    Ok(())
+}
+
 /// Light that a twentieth of the frame reaches.
 fn bright_part(frame: &Frame, channel: usize) -> f32 {
+    reached(frame, channel, 0.05)
+}
+
+/// Light that a share of the frame reaches.
+pub fn reached(frame: &Frame, channel: usize, share: f64) -> f32 {
     let mut seen: Vec<f32> = grid(frame.size).map(|(r, c)| frame.linear(r, c, channel).0).collect();
-    let at = seen.len() * 95 / 100;
+    let at = ((seen.len() - 1) as f64 * (1.0 - share)) as usize;
     *seen.select_nth_unstable_by(at, f32::total_cmp).1
 }
 
@@ -238,6 +258,14 @@ pub(crate) mod tests {
         let told = check(&frame(&Image::filled(Size::new(100, 100), 0.01))).unwrap_err().to_string();
         assert!(told.contains("too dim"), "{told}");
         assert!(check(&frame(&Image::filled(Size::new(100, 100), 0.6))).is_ok());
+    }
+
+    #[test]
+    fn a_dark_that_saw_light_is_refused() {
+        let of = |light| frame(&Image::filled(Size::new(100, 100), light));
+        assert!(check_dark(&of(0.002), &of(0.6)).is_ok());
+        let told = check_dark(&of(0.3), &of(0.6)).unwrap_err().to_string();
+        assert!(told.contains("50 %"), "{told}");
     }
 
     #[test]

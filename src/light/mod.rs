@@ -11,7 +11,7 @@ pub mod exposures;
 pub mod glare;
 pub(crate) mod registration;
 pub mod scene;
-mod shaded;
+pub mod shaded;
 pub mod steady;
 
 pub use blank::FlatField;

@@ -5,16 +5,25 @@
 //! their phase wanders from frame to frame.
 
 use super::FlatField;
+use super::blank::grid;
 use crate::error::Warning;
 use crate::frame::{Frame, Settings};
 use crate::units::Linear;
 use rayon::prelude::*;
 
-/// Change between first and last blank worth a warning.
+/// Change between blanks worth a warning.
 const DRIFT: f64 = 0.01;
+/// How far a part of one blank may lie off the mean of all, as a share of its light.
+const ODD: f64 = 0.02;
+/// Parts each way that blanks are compared in.
+const PARTS: usize = 8;
 /// Ripple (standard deviation of row means over their smooth course) worth a warning: four times what is left of 1 % noise in a
 /// row of 600 samples, and a third of what may be left of unevenness.
 const RIPPLE: f64 = 0.0015;
+/// The same beside a plate, where far fewer samples make a row.
+const BESIDE: f64 = 0.003;
+/// Correlation of two strips from which on they pulse in step: what picture and grain give by chance stays below.
+const IN_STEP: f64 = 0.7;
 /// Light, as a share of the brightest, below which a mask lies there.
 const LIT: f32 = 0.2;
 /// Share of a row that must be lit for its mean to be worth looking at.
@@ -22,17 +31,48 @@ const LEAST_LIT: f64 = 0.25;
 /// Rows over which the smooth course is taken.
 const COURSE: usize = 301;
 
-/// Says when the panel's level changed between the first and the last blank by more than a hundredth.
+/// Says when the panel's level changed by more than a hundredth between the first and the last blank, or between any two.
 pub fn drift(flat: &FlatField) -> Option<Warning> {
     let (first, last) = (flat.levels.first()?, flat.levels.last()?);
     let change = last.level / first.level - 1.0;
-    (change.abs() > DRIFT).then(|| {
+    let levels = || flat.levels.iter().map(|l| l.level);
+    let most = levels().fold(0.0, f64::max) / levels().fold(f64::INFINITY, f64::min) - 1.0;
+    let told = match () {
+        _ if change.abs() > DRIFT => format!("{:+.1} % between the first and the last blank", 100.0 * change),
+        _ if most > DRIFT => format!("up to {:.1} % from blank to blank", 100.0 * most),
+        _ => return None,
+    };
+    Some(Warning::new(
+        "blank-drift",
+        format!(
+            "the panel's light changed by {told}; let it warm up for half an hour, on the mains, and take blanks before and after the plates"
+        ),
+    ))
+}
+
+/// Says when one blank's light lies otherwise over the frame than that of all, whatever their levels: something lay on the panel, or camera or
+/// panel were moved. `flat`: the mean of all blanks, this one among them.
+pub fn odd(name: &str, blank: &Frame, flat: &FlatField) -> Option<Warning> {
+    let size = blank.size;
+    let mut sums = vec![(0.0, 0.0); PARTS * PARTS];
+    for (row, column) in grid(size) {
+        let part = &mut sums[row * PARTS / size.rows * PARTS + column * PARTS / size.columns];
+        part.0 += (0..blank.channels()).map(|c| blank.linear(row, column, c).0 as f64).sum::<f64>();
+        part.1 += flat.planes.iter().map(|plane| plane.at(row, column).0 as f64).sum::<f64>();
+    }
+    let brightest = sums.iter().map(|s| s.1).fold(0.0, f64::max);
+    let lit = sums.iter().filter(|s| s.1 > LIT as f64 * brightest);
+    let mut ratios: Vec<f64> = lit.map(|s| s.0 / s.1).collect();
+    ratios.sort_by(f64::total_cmp);
+    let middle = *ratios.get(ratios.len() / 2)?;
+    let off = (ratios[ratios.len() - 1] / middle - 1.0).max(1.0 - ratios[0] / middle);
+    (off > ODD).then(|| {
         Warning::new(
-            "blank-drift",
+            "blank-odd",
             format!(
-                "the panel's light changed by {:+.1} % between the first and the last blank; let it warm up for half an hour, on the \
-                 mains, and take blanks before and after the plates",
-                100.0 * change
+                "{name} differs from the mean of the blanks by up to {:.0} % in places: something lay on the panel, or it was taken otherwise; \
+                 look at it, and take it out of the notes or retake it",
+                100.0 * off
             ),
         )
     })
@@ -92,6 +132,27 @@ pub fn bands(a: &Frame, b: &Frame) -> Option<Warning> {
     })
 }
 
+/// Says when two strips of even light, on either side of a plate, rise and fall in step along the `along` of the frame: a capture's bands against its
+/// blank. Strips that differ are the plate's own, or dust.
+pub fn in_step(along: &str, [a, b]: &[Vec<f64>; 2]) -> Option<Warning> {
+    let (a, b) = (over_course(a)?, over_course(b)?);
+    let product = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(x, y)| x * y).sum::<f64>() / a.len().max(1) as f64;
+    let common = product(&a, &b);
+    let alike = common / (product(&a, &a) * product(&b, &b)).sqrt();
+    let both: Vec<f64> = a.iter().zip(&b).map(|(x, y)| (x + y) / 2.0).collect();
+    (alike > IN_STEP && common > BESIDE * BESIDE).then(|| {
+        Warning::new(
+            "bands",
+            format!(
+                "the light on both sides of the plate pulses in step along the {along}: {:.2} % (standard deviation), about {:.0} pixels apart; set \
+                 the panel to full brightness or expose for a second or longer",
+                100.0 * common.sqrt(),
+                period(&both)
+            ),
+        )
+    })
+}
+
 /// Ratio of the two sums; their mean ratio where too little light was summed.
 fn course(sums: &[(f64, f64)], least: f64) -> Vec<f64> {
     let whole = sums.iter().fold((0.0, 0.0), |whole, s| (whole.0 + s.0, whole.1 + s.1));
@@ -106,8 +167,18 @@ fn brightest(frame: &Frame, channel: usize) -> f32 {
     places.map(|(r, c)| frame.linear(r, c, channel).0).fold(0.0, f32::max)
 }
 
-/// Standard deviation of a course about its running mean, and the mean distance between its upward crossings.
+/// How far a course lies off its running mean, and the mean distance between its upward crossings. The median of the distances is, for a sine, its
+/// standard deviation; a shadow's two edges, which are no bands, do not reach it.
 fn ripple(course: &[f64]) -> Option<(f64, f64)> {
+    let left = over_course(course)?;
+    let mut off: Vec<f64> = left.iter().map(|v| v.abs()).collect();
+    let middle = off.len() / 2;
+    let median = *off.select_nth_unstable_by(middle, f64::total_cmp).1;
+    Some((median, period(&left)))
+}
+
+/// What a course has over its running mean.
+fn over_course(course: &[f64]) -> Option<Vec<f64>> {
     if course.len() < 64 {
         return None;
     }
@@ -118,12 +189,26 @@ fn ripple(course: &[f64]) -> Option<(f64, f64)> {
             Some(*sum)
         }))
         .collect();
-    let left: Vec<f64> = (half..course.len() - half)
-        .map(|i| course[i] - (total[i + half + 1] - total[i - half]) / (2 * half + 1) as f64)
-        .collect();
-    let variance = left.iter().map(|v| v * v).sum::<f64>() / left.len() as f64;
-    let crossings = left.windows(2).filter(|w| w[0] < 0.0 && w[1] >= 0.0).count().max(1);
-    Some((variance.sqrt(), left.len() as f64 / crossings as f64))
+    let over = |i: usize| course[i] - (total[i + half + 1] - total[i - half]) / (2 * half + 1) as f64;
+    Some((half..course.len() - half).map(over).collect())
+}
+
+/// Mean distance between the upward crossings of zero.
+fn period(course: &[f64]) -> f64 {
+    let crossings = course.windows(2).filter(|w| w[0] < 0.0 && w[1] >= 0.0).count().max(1);
+    course.len() as f64 / crossings as f64
+}
+
+/// Says that a camera merged several frames into one, or treated it in a way of its own: light is then no longer one curve of the codes.
+pub fn processed(name: &str, frame: &Settings) -> Option<Warning> {
+    let processing = frame.processing.as_ref()?;
+    Some(Warning::new(
+        "processed",
+        format!(
+            "{name} says that its camera processed it ({processing}): tones may differ from place to place; switch HDR, night mode and \
+             filters off, or copy in raw"
+        ),
+    ))
 }
 
 /// Says when lens, stop, zoom or camera differ between two frames that must be alike.
@@ -138,6 +223,9 @@ pub fn settings(name: &str, frame: &Settings, other_name: &str, other: &Settings
     };
     text("camera", &frame.model, &other.model);
     text("lens", &frame.lens_model, &other.lens_model);
+    text("white balance", &frame.white_balance, &other.white_balance);
+    let processing = |s: &Settings| Some(s.processing.clone().unwrap_or("none".into()));
+    text("processing", &processing(frame), &processing(other));
     let mut number = |what: &str, a: Option<f64>, b: Option<f64>| {
         if let (Some(a), Some(b)) = (a, b)
             && (a - b).abs() > 0.005 * a.abs().max(b.abs())
@@ -148,13 +236,15 @@ pub fn settings(name: &str, frame: &Settings, other_name: &str, other: &Settings
     number("focal length (mm)", frame.focal_length_mm, other.focal_length_mm);
     number("35 mm focal length", frame.focal_length_35mm, other.focal_length_35mm);
     number("f-number", frame.f_number, other.f_number);
-    number("digital zoom", frame.digital_zoom.filter(|z| *z > 0.0), other.digital_zoom.filter(|z| *z > 0.0));
+    // Files that do not speak of it were not zoomed; 0 says so, too.
+    let zoom = |s: &Settings| Some(s.digital_zoom.filter(|z| *z > 0.0).unwrap_or(1.0));
+    number("digital zoom", zoom(frame), zoom(other));
     (!differ.is_empty()).then(|| {
         Warning::new(
             "settings-differ",
             format!(
-                "{name} and {other_name} differ in {}: fall-off and dust no longer match; copy both with one lens, stop and zoom, \
-                 all set by hand",
+                "{name} and {other_name} differ in {}: fall-off, dust or tones no longer match; copy both with one lens, stop, zoom and white \
+                 balance, all set by hand",
                 differ.join(", ")
             ),
         )
@@ -191,6 +281,21 @@ mod tests {
         assert!(bands(&striped(0.0, 0.0), &striped(0.0, 1.0)).is_none());
     }
 
+    /// Strips with a sine of height 2 % in common under grain of 0.5 %, and strips of grain alone.
+    #[test]
+    fn strips_that_pulse_in_step_are_said() {
+        let strip = |depth: f64, seed: usize| -> Vec<f64> {
+            let grain = |i: usize| (((i * 7919 + seed * 104_729) % 1009) as f64 / 1009.0 - 0.5) * 0.017;
+            (0..2000)
+                .map(|i| 0.7 * (1.0 + depth * (i as f64 / 60.0 * std::f64::consts::TAU).sin() + grain(i)))
+                .collect()
+        };
+        let told = in_step("rows", &[strip(0.02, 1), strip(0.02, 2)]).unwrap();
+        assert!(told.message.contains("rows: 0.9") || told.message.contains("rows: 1.0"), "{}", told.message);
+        assert_eq!(in_step("rows", &[strip(0.0, 1), strip(0.0, 2)]), None);
+        assert_eq!(in_step("rows", &[strip(0.02, 1), strip(0.0, 2)]), None);
+    }
+
     #[test]
     fn what_a_mask_hides_is_not_compared() {
         let masked = |seed: usize| {
@@ -202,6 +307,38 @@ mod tests {
             }))
         };
         assert!(bands(&masked(0), &masked(5)).is_none());
+    }
+
+    #[test]
+    fn a_shadow_on_one_blank_and_a_middle_one_that_is_dimmer_are_said() {
+        let even = |level: f32| frame(&Image::filled(Size::new(480, 640), level));
+        let shadowed = frame(&Image::from_rows(Size::new(480, 640), 0f32, |row, out| {
+            out.iter_mut().enumerate().for_each(|(column, v)| *v = if row < 120 && column < 160 { 0.5 } else { 0.6 });
+        }));
+        let blanks = [even(0.6), shadowed, even(0.56), even(0.6)];
+        let flat = FlatField::from_frames(&blanks.iter().collect::<Vec<_>>(), None);
+        let told: Vec<_> = blanks.iter().map(|b| odd("blank-2.png", b, &flat)).collect();
+        assert!(told[1].as_ref().unwrap().message.contains("17 % in places"), "{told:?}");
+        assert!([0, 2, 3].iter().all(|k| told[*k].is_none()), "{told:?}");
+        assert!(drift(&flat).unwrap().message.contains("7.1 % from blank to blank"), "{:?}", drift(&flat));
+    }
+
+    #[test]
+    fn a_zoom_that_only_one_file_speaks_of_is_named() {
+        let zoomed = Settings { digital_zoom: Some(2.0), ..Default::default() };
+        let once = Settings { digital_zoom: Some(0.0), ..Default::default() };
+        assert!(settings("a", &zoomed, "b", &Settings::default()).unwrap().message.contains("digital zoom 2 and 1"));
+        assert!(settings("a", &once, "b", &Settings::default()).is_none());
+    }
+
+    #[test]
+    fn what_a_camera_did_to_one_frame_is_named() {
+        let merged = Settings { processing: Some("custom".into()), ..Default::default() };
+        assert!(
+            settings("a", &merged, "b", &Settings::default()).unwrap().message.contains("processing custom and none")
+        );
+        assert_eq!(processed("k01.jpg", &merged).unwrap().code, "processed");
+        assert_eq!(processed("k01.jpg", &Settings::default()), None);
     }
 
     #[test]

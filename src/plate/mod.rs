@@ -11,5 +11,6 @@ pub mod outline;
 pub mod profile;
 pub mod rebate;
 pub mod region;
+pub mod strips;
 
 pub use outline::{CONFIDENT, Outline, find, from_corners};

@@ -12,13 +12,13 @@ pub const ROWS: u32 = 900;
 const PLATE: [f64; 4] = [105.0, 92.5, 1095.0, 807.5];
 
 /// Light of the panel at a place, 0 to 1.
-fn panel(x: f64, y: f64) -> f64 {
+pub fn panel(x: f64, y: f64) -> f64 {
     let (u, v) = (x / f64::from(COLUMNS) - 0.5, y / f64::from(ROWS) - 0.5);
     0.8 - 0.3 * (u * u + v * v)
 }
 
 /// Transmittance of the set-up: bare panel, a clear rebate of 2.5 mm, a picture of soft waves and hard squares.
-fn transmittance(x: f64, y: f64, plate: usize) -> f64 {
+pub fn transmittance(x: f64, y: f64, plate: usize) -> f64 {
     let [left, top, right, bottom] = PLATE;
     let inset = (x - left).min(right - x).min((y - top).min(bottom - y));
     if inset < 0.0 {
