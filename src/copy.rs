@@ -241,6 +241,22 @@ pub fn under_exposed(reached: f64) -> Option<Warning> {
     })
 }
 
+/// Says that a camera's file has lost what the camera wrote of itself.
+fn stripped(file: &Path, frame: &Frame) -> Option<Warning> {
+    let Settings { make, model, exposure_s, taken, .. } = &frame.settings;
+    let told = make.is_some() || model.is_some() || exposure_s.is_some() || taken.is_some();
+    (!told && frame.lossy()).then(|| {
+        Warning::new(
+            "exif-missing",
+            format!(
+                "{} says nothing of its camera and exposure: it may not be the file that the camera wrote, since messengers and editors strip \
+                 it and make it smaller; copy the original over",
+                name(file)
+            ),
+        )
+    })
+}
+
 fn unaligned(file: &Path, fitted: &Fitted) -> Option<Warning> {
     let left = fitted.left_px.filter(|left| *left > UNALIGNED_PX)?;
     Some(Warning::new(
@@ -322,6 +338,7 @@ fn tell(shot: &Shot, veil: Result<Veil, &str>, veils: Option<&Veils>, profile: &
     warnings.extend(steady::settings(&blank_name, &group.flat.settings, &name(file), &frame.settings));
     warnings.extend(profile.mismatch(&frame.settings));
     warnings.extend(steady::processed(&name(file), &frame.settings));
+    warnings.extend(stripped(file, frame));
     warnings.extend(profile.strays(&frame.settings, frame.size));
     let mut steps = vec![
         Step::new("decode", json!({ "format": frame.format, "size": [frame.size.columns, frame.size.rows] })),

@@ -94,6 +94,7 @@ impl Panel {
         let dark = self.dark_for(frame);
         let means = scene::mean_lights(&frames.iter().map(|f| f.1).collect::<Vec<_>>(), dark);
         let veil = Veil::from_opaque(frame, dark, opaque.rect_px, &means[named]).in_file(file)?;
+        self.warnings.extend(own.glare.and_then(|known| greasy(veil.share, known)));
         Ok(Some(Measured { veil, camera }))
     }
 
@@ -304,6 +305,21 @@ pub fn name(path: &Path) -> String {
     path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default()
 }
 
+/// Says that glare has grown since the profile was made: common practice takes twice as much for a greasy lens.
+fn greasy(share: f64, known: f64) -> Option<Warning> {
+    (known > 0.0 && share > 2.0 * known).then(|| {
+        Warning::new(
+            "glare-grown",
+            format!(
+                "the opaque patch shows {:.1} % of glare where the capture profile knows {:.1} %: clean the lens, or the phone's cover glass, and \
+                 shade it from the room",
+                100.0 * share,
+                100.0 * known
+            ),
+        )
+    })
+}
+
 /// The size of a group, for messages and records.
 impl Group {
     pub fn size(&self) -> Size {
@@ -314,6 +330,14 @@ impl Group {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_lens_that_scatters_twice_as_much_as_its_profile_knows_is_to_be_cleaned() {
+        assert!(
+            greasy(0.025, 0.01).unwrap().message.contains("shows 2.5 % of glare where the capture profile knows 1.0 %")
+        );
+        assert_eq!((greasy(0.019, 0.01), greasy(0.019, 0.0)), (None, None));
+    }
 
     #[test]
     fn glare_is_that_of_the_camera_that_saw_the_opaque_patch() {

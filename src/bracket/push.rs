@@ -56,7 +56,7 @@ pub fn pushed(
     Advice {
         code: "development-step",
         text: format!(
-            "{}, developed {} {} ({}){given}: {}. How much of it is exposure and how much development, one pair cannot tell",
+            "{}, developed {} {} ({}){given}: {}. How much of it is exposure and how much development, one pair cannot tell.",
             of.plate,
             words.developed,
             than.plate,

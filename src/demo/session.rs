@@ -233,6 +233,7 @@ pub fn plates() -> Vec<Script> {
             view: View { eye: [-14.0, 2.9, -6.0], bearing: 28.0, focal_mm: 165.0, rise_mm: 10.0, moment: 3300.0 },
             sheet: Sheet { rebate_mm: [1.8, 2.2, 2.6, 2.1], seed: 11, ..Sheet::default() },
             curve: Curve { gamma: 1.3, ..fresh },
+            time_s: 0.5,
             f_number: 11.0,
             camera: Camera::Stand,
             turn_deg: -0.4,
@@ -366,8 +367,8 @@ captures = ["captures/k04.tif"]
 notes    = "from the sea bank, creek filling"
 
 [plate.exposure]
-ei              = 2.0
-shutter         = "1"
+ei              = 4.0
+shutter         = "1/2"
 aperture        = 11.0
 focal_length_mm = 165.0
 bellows_mm      = 165.0

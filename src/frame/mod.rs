@@ -141,6 +141,11 @@ impl Frame {
         self.layout == Layout::Rgb && (matches!(self.samples, Samples::U8(_)) || self.format.starts_with("HEIC"))
     }
 
+    /// Whether it came in a kind of file that cameras write and messengers write anew.
+    pub fn lossy(&self) -> bool {
+        ["JPEG", "HEIC"].iter().any(|kind| self.format.starts_with(kind))
+    }
+
     /// Light between the code that stands for `light` and the next.
     pub fn step(&self, channel: usize, light: f64) -> f64 {
         let table = &self.tables[self.table(0, 0, channel)];

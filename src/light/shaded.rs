@@ -14,10 +14,10 @@ use crate::units::Linear;
 const CELL: usize = 16;
 /// Light, as a share of the brightest cell's, below which a mask may lie there.
 const MASKED: f32 = 0.2;
-/// A mask's outermost cell has one within [`REACH`] cells that is brighter by this factor; a fall-off from a fifth to nothing over 20 cells has
-/// none within 4 that is brighter by a quarter.
+/// A mask's outermost cell has one within [`REACH`] cells that is brighter by this factor. Light that falls to 7 % in the corners of a frame of
+/// 960 × 640 pixels, 60 × 40 cells, grows by half as much within two cells.
 const STEP: f32 = 2.5;
-const REACH: usize = 4;
+const REACH: usize = 2;
 /// Light, as a share of the brightest cell's, from which on a panel is too uneven: noise is then 1.7 times the brightest part's.
 const UNEVEN: f32 = 0.35;
 /// How many cells round masked ones are shaded by blur or by part of the mask.
@@ -157,7 +157,8 @@ mod tests {
         assert!(Shaded::find(&[blank(|row, _| 0.8 - 0.4 * row as f32 / 640.0)], &[1.0], 0.0).is_none());
     }
 
-    /// A lens and panel that leave 7 % in the corners are no mask, and too uneven; a mask is left out of what is uneven.
+    /// A lens and panel that leave 7 % in the very corners, by hand 1 − 0.465 × 1.917 = 11 % in the middle of the last cell, are no mask, and too
+    /// uneven; a mask is left out of what is uneven.
     #[test]
     fn light_that_falls_off_is_no_mask() {
         let fall = blank(|row, column| {
@@ -173,7 +174,7 @@ mod tests {
             noise: 0.0,
         };
         let told = uneven(&flat(fall)).unwrap().message;
-        assert!(told.contains("shows 8 %") || told.contains("shows 9 %"), "{told}");
+        assert!(told.contains("shows 11 %"), "{told}");
         assert_eq!(uneven(&flat(blank(|_, column| if column < 200 { 0.002 } else { 0.7 }))), None);
     }
 
