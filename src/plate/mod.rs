@@ -4,8 +4,10 @@
 //! plate's millimetres to the capture; from the rectified plate, the rebate's reading.
 //!
 //! Coarse to fine: [`region`] finds what is neither bare panel nor mask and gives it four sides to a few pixels; [`profile`] places
-//! points along each side to a few hundredths of a pixel; [`outline`] fits four straight lines and the lens to them at once.
+//! points along each side to a few hundredths of a pixel; [`outline`] fits four straight lines and the lens to them at once; `card`
+//! tells a black card smaller than the view from the plate in its window.
 
+mod card;
 mod ground;
 pub mod outline;
 pub mod profile;

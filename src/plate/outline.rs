@@ -7,7 +7,7 @@
 //! with Tukey's weights.
 
 use super::region::{self, Region, SIDES};
-use super::{ground, profile};
+use super::{card, ground, profile};
 use crate::error::{Fault, Warning};
 use crate::geometry::{Homography, Lens, Point, View};
 use crate::image::Image;
@@ -84,16 +84,21 @@ pub fn find(seen: &Image<Transmittance>, size: &PlateSize, lens: Option<Lens>) -
     let found: Vec<Outline> = ways.into_par_iter().map(|region| fitted(seen, size, lens, region)).collect();
     let mut found = found.into_iter();
     let Some(first) = found.next() else { return Err(Fault::new("no plate is seen", "give corners_px")) };
-    Ok(found.next().map_or(first.clone(), |strip| if strip_is_bare(seen, &first, &strip) { strip } else { first }))
+    let Some(second) = found.next() else { return Ok(first) };
+    if first.region.as_ref().is_some_and(|region| region.is_card) {
+        return card::plate_in(seen, &first, second);
+    }
+    Ok(if strip_is_bare(seen, &first, &second) { second } else { first })
 }
+
+/// What proportions tell beyond their own error, where an even rebate begins at the sides, and where none does: a plate cut short may
+/// have a picture in proportion by chance.
+pub(super) const EVEN: f64 = 0.003;
+pub(super) const UNEVEN: f64 = 0.008;
 
 /// Whether what is bright along the mask is bare panel: then the plate without it has the notes' proportions, and the plate with it does not,
 /// since a strip lies round both sides alike. A rebate round the plate does the same the other way.
 fn strip_is_bare(seen: &Image<Transmittance>, with: &Outline, without: &Outline) -> bool {
-    /// What proportions tell beyond their own error, where an even rebate begins behind the strip, and where none does: a plate cut short
-    /// may have a picture in proportion by chance.
-    const EVEN: f64 = 0.003;
-    const UNEVEN: f64 = 0.008;
     if without.confidence < CONFIDENT || with.confidence < CONFIDENT {
         return without.confidence > with.confidence;
     }
@@ -102,22 +107,11 @@ fn strip_is_bare(seen: &Image<Transmittance>, with: &Outline, without: &Outline)
 }
 
 /// Whether a plate begins with a rebate: the same density all along, a millimetre behind its sides.
-fn begins_evenly(seen: &Image<Transmittance>, outline: &Outline) -> bool {
-    const STEPS: usize = 60;
+pub(super) fn begins_evenly(seen: &Image<Transmittance>, outline: &Outline) -> bool {
     const BEHIND_MM: f64 = 1.0;
     /// Spread of transmittance along a rebate, as a share: grain, and what dust lies there.
     const SPREAD: f64 = 0.06;
-    let [w, h] = outline.size_mm;
-    let along = |k: usize| (k as f64 + 0.5) / STEPS as f64;
-    let places = (0..STEPS).flat_map(|k| {
-        let (x, y) = (along(k) * w, along(k) * h);
-        [(x, BEHIND_MM), (x, h - BEHIND_MM), (BEHIND_MM, y), (w - BEHIND_MM, y)]
-    });
-    let mut logs: Vec<f64> = places
-        .map(|(x, y)| outline.view.to_capture(Point::new(x, y)))
-        .filter(|p| p.x >= 0.0 && p.y >= 0.0 && p.x < seen.columns() as f64 && p.y < seen.rows() as f64)
-        .map(|p| f64::from(seen.at(p.y as usize, p.x as usize).0.max(1e-4)).ln())
-        .collect();
+    let mut logs: Vec<f64> = along_the_sides(seen, outline, BEHIND_MM).into_iter().map(|t| t.max(1e-4).ln()).collect();
     if logs.is_empty() {
         return false;
     }
@@ -128,6 +122,22 @@ fn begins_evenly(seen: &Image<Transmittance>, outline: &Outline) -> bool {
     let middle = median(&mut logs);
     let mut off: Vec<f64> = logs.iter().map(|l| (l - middle).abs()).collect();
     1.4826 * median(&mut off) < SPREAD
+}
+
+/// Transmittance at places along the four sides, so many millimetres behind them (or before them, where negative).
+pub(super) fn along_the_sides(seen: &Image<Transmittance>, outline: &Outline, behind_mm: f64) -> Vec<f64> {
+    const STEPS: usize = 60;
+    let [w, h] = outline.size_mm;
+    let along = |k: usize| (k as f64 + 0.5) / STEPS as f64;
+    let places = (0..STEPS).flat_map(|k| {
+        let (x, y) = (along(k) * w, along(k) * h);
+        [(x, behind_mm), (x, h - behind_mm), (behind_mm, y), (w - behind_mm, y)]
+    });
+    places
+        .map(|(x, y)| outline.view.to_capture(Point::new(x, y)))
+        .filter(|p| p.x >= 0.0 && p.y >= 0.0 && p.x < seen.columns() as f64 && p.y < seen.rows() as f64)
+        .map(|p| f64::from(seen.at(p.y as usize, p.x as usize).0))
+        .collect()
 }
 
 fn fitted(seen: &Image<Transmittance>, size: &PlateSize, lens: Option<Lens>, region: Region) -> Outline {

@@ -4,6 +4,7 @@
 //! border is taken for surround and flooded inwards through everything as bright as the bare panel or as dark as the mask; what the
 //! flood does not reach is the plate, whatever its densities. Fails when nothing plate-like is left.
 
+use super::card;
 use crate::density::uncertainty::of_one_more;
 use crate::error::Fault;
 use crate::geometry::Point;
@@ -39,6 +40,8 @@ pub struct Region {
     pub mask: Vec<(usize, usize)>,
     /// Share of the frame that is bare panel.
     pub bare_share: f64,
+    /// Whether it is as black as card all along its sides: the plate may lie in a window of it.
+    pub is_card: bool,
     pub sides: [Side; 4],
     /// Pixels of the capture per pixel here.
     pub scale: f64,
@@ -90,7 +93,7 @@ impl Region {
 
 /// Finds the plate coarsely. In a mask without bare panel at the frame's border there may be two ways to see it: what is bright along the
 /// mask is the plate's own rebate, or a strip of bare panel between mask and plate. Levels alone do not tell, since the exposure may not
-/// be known; both are given, the strip last.
+/// be known; both are given, the strip last. So are a card that ends inside the frame and what lies in its window.
 pub fn find(seen: &Image<Transmittance>) -> Result<Vec<Region>, Fault> {
     let factor = (seen.rows().max(seen.columns()) / COARSE).max(1);
     let small = reduced(seen, factor).map(|t| t.0);
@@ -100,7 +103,7 @@ pub fn find(seen: &Image<Transmittance>) -> Result<Vec<Region>, Fault> {
             "no surround is seen along the frame's border, neither bare panel nor black mask",
             "step back so that all four sides of the plate lie well inside the frame, or give corners_px",
         )),
-        Surround { bare: Some(bare), .. } => Ok(vec![within(&small, factor, around, BARE * bare)?]),
+        Surround { bare: Some(bare), .. } => on_the_panel(&small, factor, around, bare),
         Surround { bare: None, opaque: Some(opaque) } => {
             let strip = along_the_mask(&small, dark(opaque));
             let (rebate, strip) = rayon::join(
@@ -116,46 +119,78 @@ pub fn find(seen: &Image<Transmittance>) -> Result<Vec<Region>, Fault> {
 }
 
 /// What is darker is mask.
-fn dark(opaque: f32) -> f32 {
+pub(super) fn dark(opaque: f32) -> f32 {
     (2.0 * opaque).max(opaque + 0.002)
 }
 
 /// The brightness of the brightest part along the mask's inner edge; a quarter of it may be along one side alone.
 fn along_the_mask(small: &Image<f32>, dark: f32) -> f32 {
-    /// Cells from the edge, which blur has mixed nearer to it.
-    const INSIDE: usize = 3;
     const SHARE: f64 = 0.85;
-    let mask = flood(small, dark, f32::INFINITY);
-    let masked = |r: usize, c: usize| mask.at(r.min(mask.rows() - 1), c.min(mask.columns() - 1));
-    let near = |r: usize, c: usize| {
-        let apart = |d: usize| [(r.saturating_sub(d), c), (r + d, c), (r, c.saturating_sub(d)), (r, c + d)];
-        !masked(r, c)
-            && apart(INSIDE).iter().any(|p| masked(p.0, p.1))
-            && apart(INSIDE - 1).iter().all(|p| !masked(p.0, p.1))
-    };
-    let mut ring: Vec<f32> = (0..small.rows())
-        .flat_map(|r| (0..small.columns()).map(move |c| (r, c)))
-        .filter(|(r, c)| near(*r, *c))
-        .map(|(r, c)| small.at(r, c))
-        .collect();
+    let mask = flood(small, dark, f32::INFINITY, &[]);
+    let mut ring: Vec<f32> = rim(&mask).into_iter().map(|(r, c)| small.at(r, c)).collect();
     let at = (ring.len() as f64 * SHARE) as usize;
     if ring.is_empty() { 1.0 } else { *ring.select_nth_unstable_by(at, f32::total_cmp).1 }
 }
 
+/// Cells (row, column) just inside what is dry, past those that blur has mixed with what is flooded.
+pub(super) fn rim(flooded: &Image<bool>) -> Vec<(usize, usize)> {
+    const INSIDE: usize = 3;
+    let wet = |r: usize, c: usize| flooded.at(r.min(flooded.rows() - 1), c.min(flooded.columns() - 1));
+    let near = |r: usize, c: usize| {
+        let apart = |d: usize| [(r.saturating_sub(d), c), (r + d, c), (r, c.saturating_sub(d)), (r, c + d)];
+        !wet(r, c) && apart(INSIDE).iter().any(|p| wet(p.0, p.1)) && apart(INSIDE - 1).iter().all(|p| !wet(p.0, p.1))
+    };
+    (0..flooded.rows())
+        .flat_map(|r| (0..flooded.columns()).map(move |c| (r, c)))
+        .filter(|(r, c)| near(*r, *c))
+        .collect()
+}
+
+/// The plate on bare panel of level `bare`; where what lies there is as black as card all along, that first, then what it has in its window.
+fn on_the_panel(small: &Image<f32>, factor: usize, around: Surround, bare: f32) -> Result<Vec<Region>, Fault> {
+    let bright = BARE * bare;
+    let flooded = flood(small, around.dark(), bright, &[]);
+    let part = largest_part(&flooded)?;
+    let Some(level) = card::level(small, &part, bare) else {
+        return Ok(vec![region(small, factor, around, bright, &flooded, &part)?]);
+    };
+    let opaque = around.opaque.map_or(level, |border| border.max(level));
+    let inside = Surround { opaque: Some(opaque), ..around };
+    let (card, inside) = rayon::join(
+        || region(small, factor, around, bright, &flooded, &part),
+        || {
+            let flooded = flood(small, inside.dark(), bright, &rim(&flooded));
+            region(small, factor, inside, bright, &flooded, &largest_part(&flooded)?)
+        },
+    );
+    let inside = inside.map_err(|_| card::fault())?;
+    // A card of no straight sides is taken for no plate.
+    Ok(card.ok().map(|card| Region { is_card: true, ..card }).into_iter().chain([inside]).collect())
+}
+
 /// The plate where what is brighter than `bright` and lies beside it is bare panel.
 fn within(small: &Image<f32>, factor: usize, around: Surround, bright: f32) -> Result<Region, Fault> {
-    let dark = around.opaque.map_or(-1.0, dark);
-    let flooded = flood(small, dark, bright);
-    let plate = largest_part(&flooded)?;
+    let flooded = flood(small, around.dark(), bright, &[]);
+    region(small, factor, around, bright, &flooded, &largest_part(&flooded)?)
+}
+
+/// What lies round a part that the flood left dry, and the part's sides.
+fn region(
+    small: &Image<f32>,
+    factor: usize,
+    around: Surround,
+    bright: f32,
+    flooded: &Image<bool>,
+    part: &Image<bool>,
+) -> Result<Region, Fault> {
+    let dark = around.dark();
     let panel = flooded.pixels().iter().zip(small.pixels()).map(|(f, t)| *f && *t > bright).collect();
     let panel = Image::from_vec(small.size(), panel);
     let bare_share = panel.pixels().iter().filter(|p| **p).count() as f64 / small.size().area() as f64;
     let dark_part = flooded.pixels().iter().zip(small.pixels()).map(|(f, t)| *f && *t < dark).collect();
     let dark_part = Image::from_vec(small.size(), dark_part);
-    let (sides, (mask, level)) = rayon::join(
-        || sides(&plate, factor as f64),
-        || (places_within(&dark_part, factor), level_within(small, &panel)),
-    );
+    let (sides, (mask, level)) =
+        rayon::join(|| sides(part, factor as f64), || (places_within(&dark_part, factor), level_within(small, &panel)));
     let sides = sides?;
     let (level, bare_sd) = level.unzip();
     Ok(Region {
@@ -164,6 +199,7 @@ fn within(small: &Image<f32>, factor: usize, around: Surround, bright: f32) -> R
         opaque: around.opaque,
         mask,
         bare_share,
+        is_card: false,
         sides,
         scale: factor as f64,
     })
@@ -218,6 +254,13 @@ struct Surround {
     opaque: Option<f32>,
 }
 
+impl Surround {
+    /// What is darker is mask; below every light where there is none.
+    fn dark(&self) -> f32 {
+        self.opaque.map_or(-1.0, dark)
+    }
+}
+
 fn surround(small: &Image<f32>) -> Surround {
     let Size { rows, columns } = small.size();
     let depth = (rows.min(columns) / 100).max(2);
@@ -244,13 +287,13 @@ fn surround(small: &Image<f32>) -> Surround {
     Surround { bare: level(near_bright), opaque: level(near_dark) }
 }
 
-/// True where the border's flood came: through what is darker than `dark` or brighter than `bright`. From a mask it leaps the few mixed
-/// pixels along the mask's edge to a strip of bare panel between mask and plate.
-fn flood(small: &Image<f32>, dark: f32, bright: f32) -> Image<bool> {
+/// True where the border's flood, and that of other `sources`, came: through what is darker than `dark` or brighter than `bright`. From a
+/// mask it leaps the few mixed pixels along the mask's edge to a strip of bare panel between mask and plate.
+fn flood(small: &Image<f32>, dark: f32, bright: f32, sources: &[(usize, usize)]) -> Image<bool> {
     const LEAP: usize = 3;
     let Size { rows, columns } = small.size();
     let mut flooded = Image::filled(small.size(), false);
-    let mut stack: Vec<(usize, usize)> = Vec::new();
+    let mut stack: Vec<(usize, usize)> = sources.to_vec();
     stack.extend((0..columns).flat_map(|c| [(0, c), (rows - 1, c)]));
     stack.extend((0..rows).flat_map(|r| [(r, 0), (r, columns - 1)]));
     while let Some((row, column)) = stack.pop() {
