@@ -14,6 +14,7 @@ FINER = 2  # samples per sensor pixel and axis
 BAND = 512  # sensor rows laid at once
 GRID = 8  # px between the points at which the map is worked out exactly; between them it is linear (< 0.002 px for 6 % distortion)
 OPAQUE = 2e-4  # what black card lets through
+CARD = 0.12  # how far a card smaller than the view reaches beyond each side, as a share of the plate
 _noise = {}
 
 
@@ -54,9 +55,13 @@ def _scene(plate, raster, chips, mm, fine_per_mm, surround, gap):
     if chips is not None:
         gone = cv2.remap(chips, x * np.float32(plate.q) - 0.5, y * np.float32(plate.q) - 0.5, cv2.INTER_LINEAR, borderValue=0)
         cover *= 1 - gone
-    if surround == "mask":
-        hole = np.clip((inside + gap) * fine_per_mm + 0.5, 0, 1)
-        around = OPAQUE + (1 - OPAQUE) * hole
+    if surround in ("mask", "card"):
+        open_to_light = np.clip((inside + gap) * fine_per_mm + 0.5, 0, 1)
+        if surround == "card":
+            # In the plate's own proportions, which tell least.
+            on_card = np.minimum(np.minimum(x, w - x) + CARD * w, np.minimum(y, h - y) + CARD * h)
+            open_to_light = np.maximum(open_to_light, np.clip(0.5 - on_card * fine_per_mm, 0, 1))
+        around = OPAQUE + (1 - OPAQUE) * open_to_light
     else:
         around = np.float32(1)
     return cover * glass + (1 - cover) * around

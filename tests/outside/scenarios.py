@@ -29,6 +29,8 @@ SINGLE = {
     "mask-gap": dict(surround="mask", gap=2.5, camera=dict(glare=0.003)),
     "mask-gap-dark": dict(surround="mask", gap=2.5, mask_in_blank=False, exif=False, plate_time=1 / 75, say={"K-01": ["bare-level"]},
                           quiet=["base-outlier", "bands"]),
+    "card-in-view": dict(surround="card", fill=0.6, mask_in_blank=False),
+    "card-in-view-gap": dict(surround="card", fill=0.6, gap=2.0, mask_in_blank=False, camera=dict(glare=0.003)),
     "tilt": dict(camera=dict(tilt=(2.0, -1.7))),
     "turn10": dict(turn=9.6, fill=0.76),
     "turn-10": dict(turn=-9.8, fill=0.76, mirrored=False),
