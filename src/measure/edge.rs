@@ -315,7 +315,7 @@ fn response(spread: &[f64], reach: f64) -> Result<Vec<[f64; 2]>, Fault> {
 }
 
 /// Means of the bins; an empty one lies between its neighbours.
-fn filled(sums: &[f64], counts: &[u32]) -> Vec<f64> {
+pub(crate) fn filled(sums: &[f64], counts: &[u32]) -> Vec<f64> {
     let mean = |k: usize| sums[k] / counts[k] as f64;
     let full: Vec<usize> = (0..sums.len()).filter(|k| counts[*k] > 0).collect();
     (0..sums.len())

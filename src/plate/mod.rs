@@ -5,14 +5,20 @@
 //!
 //! Coarse to fine: [`region`] finds what is neither bare panel nor mask and gives it four sides to a few pixels; [`profile`] places
 //! points along each side to a few hundredths of a pixel; [`outline`] fits four straight lines and the lens to them at once; `card`
-//! tells a black card smaller than the view from the plate in its window.
+//! tells a black card smaller than the view from the plate in its window. From the outline follow how sharp the capture is ([`sharpness`])
+//! and how far the camera leans ([`tilt`]).
 
 mod card;
+mod edge_spread;
 mod ground;
 pub mod outline;
 pub mod profile;
 pub mod rebate;
 pub mod region;
+pub mod sharpness;
 pub mod strips;
+pub mod tilt;
 
 pub use outline::{CONFIDENT, Outline, find, from_corners};
+pub use sharpness::Sharpness;
+pub use tilt::Tilt;
