@@ -66,7 +66,7 @@ mod tests {
     fn plate(id: &str, px: [f64; 2], mm: [f64; 2], focal: f64) -> Sampled {
         let corner = |x: f64, y: f64| Point::new(100.0 + x * px[0], 80.0 + y * px[1]);
         let corners = [corner(0.0, 0.0), corner(1.0, 0.0), corner(1.0, 1.0), corner(0.0, 1.0)];
-        let edges = EdgesRecord { corners_px: Some(corners), confidence: 1.0 };
+        let edges = EdgesRecord { corners_px: Some(corners), confidence: 1.0, spread_px: None, tilt_deg: None };
         let camera = Settings { focal_length_mm: Some(focal), ..Settings::default() };
         Sampled::of(id, &edges, mm, &camera).unwrap()
     }

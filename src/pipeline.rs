@@ -21,7 +21,7 @@ use crate::light::steady;
 use crate::notes::{BaseFrom, Emulsion, Plate, Session};
 use crate::panel::Panel;
 use crate::plate::region::Region;
-use crate::plate::{self, CONFIDENT, Outline, rebate};
+use crate::plate::{self, CONFIDENT, Outline, Sharpness, Tilt, rebate, sharpness};
 use crate::positive::Tone;
 use crate::progress::Progress;
 use crate::record::*;
@@ -114,8 +114,9 @@ pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
     let outline = outline(&seen, plate, run.profile.for_camera(&seen.settings).lens(seen.size()))
         .map_err(|fault| failure(fault, Some(show(&seen, None))))?;
     let shown = Some(show(&seen, Some((&outline, lies(run.session, plate)))));
+    let sharpness = sharpness::measure(&seen.transmittance, &outline);
     if outline.confidence < CONFIDENT && !run.force {
-        return Err(failure(unsure(&outline), shown));
+        return Err(failure(unsure(&outline, &sharpness), shown));
     }
     if let Some(region) = &outline.region
         && let Some(clear) = unveiled(&plate.captures[0], run.profile, run.panel, &region.mask)?
@@ -128,7 +129,7 @@ pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
     }
     level(&mut seen, &outline);
     run.progress.stage(&plate.id, "rectifying");
-    let mut done = single(run, plate, seen, &outline)?;
+    let mut done = single(run, plate, seen, &outline, &sharpness)?;
     done.seen = shown;
     Ok(done)
 }
@@ -145,13 +146,13 @@ fn outline(seen: &Copied, plate: &Plate, lens: Option<Lens>) -> Result<Outline, 
     }
 }
 
-fn unsure(outline: &Outline) -> Fault {
+fn unsure(outline: &Outline, sharpness: &Sharpness) -> Fault {
     let [top, right, bottom, left] = outline.support.map(|s| (100.0 * s).round());
     Fault::new(
         format!(
             "the plate's outline is not sure (confidence {:.2}; sides seen: top {top} %, right {right} %, bottom {bottom} %, left {left} %{})",
             outline.confidence,
-            outline.warnings.iter().map(|w| format!("; {}", w.message)).collect::<String>()
+            sharpness.blur().iter().chain(&outline.warnings).map(|w| format!("; {}", w.message)).collect::<String>()
         ),
         "look at the ID-seen.jpg that digitizing leaves in the plate's folder of results, then give corners_px = [[x, y], …] of the four corners in \
          the notes, or --force",
@@ -224,7 +225,13 @@ pub fn surround(bare_share: f64, mean: f64, densest: f64) -> Option<Warning> {
 }
 
 /// The one resampling of a single frame, and what is read on the result.
-fn single(run: &Run, plate: &Plate, seen: Copied, outline: &Outline) -> Result<Rectified, Error> {
+fn single(
+    run: &Run,
+    plate: &Plate,
+    seen: Copied,
+    outline: &Outline,
+    sharpness: &Sharpness,
+) -> Result<Rectified, Error> {
     let lies = lies(run.session, plate);
     let size_mm = lies.result_size(outline.size_mm);
     let view = View { plane: outline.view.plane.after(&lies.to_sensor(outline.size_mm)), lens: outline.view.lens };
@@ -241,11 +248,20 @@ fn single(run: &Run, plate: &Plate, seen: Copied, outline: &Outline) -> Result<R
     let mean = seen.mean_light();
     let mut warnings = seen.warnings;
     warnings.extend(outline.warnings.iter().cloned());
+    warnings.extend(sharpness.warnings());
+    let tilt = Tilt::new(&outline.view, outline.size_mm, &seen.settings);
+    warnings.extend(tilt.warning());
     let mut steps = seen.steps;
     steps.push(Step::new(
         "outline",
         json!({ "confidence": round(outline.confidence, 3), "rms_px": round(outline.rms_px, 3),
                 "sides_seen": outline.support.map(|s| round(s, 3)), "k1": round(view.lens.k1, 6), "k2": round(view.lens.k2, 6) }),
+    ));
+    let sides = |px: [Option<f64>; 4]| px.map(|px| px.map(|px| round(px, 2)));
+    steps.push(Step::new(
+        "sharpness",
+        json!({ "sides_spread_px": sides(sharpness.spread_px), "sides_doubled_px": sides(sharpness.doubled_px),
+                "overshoot": sharpness.overshoot.map(|o| round(o, 4)) }),
     ));
     let rectified = collected.rectified(run, plate, &mut warnings);
     let bare_share = outline.region.as_ref().map_or(0.0, |region| region.bare_share);
@@ -267,7 +283,12 @@ fn single(run: &Run, plate: &Plate, seen: Copied, outline: &Outline) -> Result<R
         uncertainty: seen.uncertainty,
         blanks: seen.blanks,
         darks: seen.darks,
-        edges: EdgesRecord { corners_px: Some(corners), confidence: outline.confidence },
+        edges: EdgesRecord {
+            corners_px: Some(corners),
+            confidence: outline.confidence,
+            spread_px: sharpness.all_sides().map(|sides| sides.map(|s| round(s, 2))),
+            tilt_deg: Some(round(tilt.deg, 2)),
+        },
         tiles: vec![TileRecord {
             capture: run.session.relative(&plate.captures[0][0]),
             residual_px: round(outline.rms_px, 4),

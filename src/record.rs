@@ -124,6 +124,13 @@ pub struct EdgesRecord {
     pub corners_px: Option<[Point; 4]>,
     /// 0 to 1.
     pub confidence: f64,
+    /// Rise from 10 to 90 % across each side in pixels of the capture, in the order top, right, bottom, left as the sensor saw the plate.
+    /// Single frames only, where all four sides could be measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spread_px: Option<[f64; 4]>,
+    /// Angle between the lens's axis and the plate's normal in degrees. Single frames only.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tilt_deg: Option<f64>,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

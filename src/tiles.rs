@@ -182,7 +182,7 @@ fn compose(
             .expect("a plate has tiles"),
         blanks,
         darks: first.darks.clone(),
-        edges: EdgesRecord { corners_px: None, confidence: placement.confidence },
+        edges: EdgesRecord { corners_px: None, confidence: placement.confidence, spread_px: None, tilt_deg: None },
         tiles: placement
             .tiles
             .iter()

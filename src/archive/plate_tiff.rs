@@ -171,7 +171,7 @@ pub(super) mod tests {
                 response: Part::known(0.006, "the step tablet"),
                 response_at: vec![[0.0, 0.0], [2.5, 0.006]],
             }),
-            edges: EdgesRecord { corners_px: None, confidence: 0.97 },
+            edges: EdgesRecord { corners_px: None, confidence: 0.97, spread_px: None, tilt_deg: None },
             tiles: vec![TileRecord {
                 capture: "captures/k01-1.jpg".into(),
                 residual_px: 0.2,

@@ -224,6 +224,10 @@ fn results(record: &PlateRecord) -> Markup {
     lines.extend(
         record.uncertainty.as_ref().map(|u| u.lacking()).filter(|l| !l.is_empty()).map(|l| ("Not in it", l.join("; "))),
     );
+    lines.extend(record.edges.spread_px.map(|sides| {
+        let told = sides.map(|s| plain(s, 1)).join(", ");
+        ("Edge spread", format!("{told} pixels from 10 to 90 % across top, right, bottom, left as the camera saw it"))
+    }));
     if let Some(stitch) = &record.stitch {
         lines.push((
             "Tiles",

@@ -185,7 +185,12 @@ pub fn done(id: &str, tone: &Tone, size_mm: [f64; 2], strength: f32, seed: u64) 
             },
             density: percentiles(&densities, 2.41),
             uncertainty: None,
-            edges: EdgesRecord { corners_px: Some(corners), confidence: 0.97 },
+            edges: EdgesRecord {
+                corners_px: Some(corners),
+                confidence: 0.97,
+                spread_px: Some([2.2, 2.1, 2.3, 2.2]),
+                tilt_deg: Some(0.3),
+            },
             tiles: Vec::new(),
             stitch: None,
             positive: PositiveRecord { tone: tone.name.clone(), printing_density: 0.55 },
