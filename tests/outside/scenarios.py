@@ -9,7 +9,8 @@ FIVE_FOUR = (127.0, 101.6)
 LARGE = (254.0, 203.2)
 
 # Warnings that an ordinary, sound capture must not raise.
-FALSE_ALARMS = ["base-outlier", "blank-drift", "bands", "tile-exposure", "low-overlap", "settings-differ"]
+FALSE_ALARMS = ["base-outlier", "blank-drift", "bands", "tile-exposure", "low-overlap", "settings-differ", "blank-odd", "blank-uneven",
+                "under-exposed", "processed", "scale-differs", "blurred", "camera-moved", "sharpened"]
 
 ORDINARY = dict(
     size=HALF, size_text="165.1x120.65mm", scene="shore", fill=0.84, mirrored=True, rotate=0, turn=1.5, shift=(1.0, -0.6), kind="jpeg",
@@ -29,8 +30,8 @@ SINGLE = {
     "mask-gap": dict(surround="mask", gap=2.5, camera=dict(glare=0.003)),
     "mask-gap-dark": dict(surround="mask", gap=2.5, mask_in_blank=False, exif=False, plate_time=1 / 75, say={"K-01": ["bare-level"]},
                           quiet=["base-outlier", "bands"]),
-    "card-in-view": dict(surround="card", fill=0.6, mask_in_blank=False),
-    "card-in-view-gap": dict(surround="card", fill=0.6, gap=2.0, mask_in_blank=False, camera=dict(glare=0.003)),
+    "card-in-view": dict(surround="card", fill=0.7, mask_in_blank=False),
+    "card-in-view-gap": dict(surround="card", fill=0.7, gap=2.0, mask_in_blank=False, camera=dict(glare=0.003)),
     "tilt": dict(camera=dict(tilt=(2.0, -1.7))),
     "turn10": dict(turn=9.6, fill=0.76),
     "turn-10": dict(turn=-9.8, fill=0.76, mirrored=False),
