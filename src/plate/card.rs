@@ -196,7 +196,10 @@ mod tests {
                 d if d < tape => 0.0005,
                 _ => negative(p, tape + 3.0),
             });
-            assert!(find(&seen, &half_plate(), None).is_err(), "tape of {tape} mm");
+            // Narrow tape may pass for a rim that the glass itself has; the plate is then found by its own sides.
+            let left = find(&seen, &half_plate(), None)
+                .map_or(0.0, |outline| outline.corners_px[0].distance(view().to_capture(Point::new(0.0, 0.0))));
+            assert!(left < 1.0, "tape of {tape} mm: off by {left}");
         }
     }
 }
