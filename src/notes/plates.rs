@@ -77,7 +77,12 @@ pub(super) fn id(section: &Section) -> Option<At<String>> {
     if !section.has("id") {
         section.missing("id", MEND);
     }
-    let id = section.text("id")?;
+    // Elsewhere empty text counts as none; a plate needs its name.
+    let empty = section.value("id").filter(|found| found.value.as_str().is_some_and(|id| id.trim().is_empty()));
+    let id = match empty {
+        Some(found) => At { value: String::new(), line: found.line },
+        None => section.text("id")?,
+    };
     match bad_id(&id.value) {
         None => Some(id),
         Some(what) => {

@@ -107,7 +107,7 @@ def kinds():
         for what in ("patch", "edge", "field"):
             yield _kind(f"measure S/out/K-01/K-01-negative.tif --px --{what}={places}", (0, 1, 2), ("K-01-negative.tif", what))
     for line in ("verify S/out", "digitize S --json", "plan --plate 4x5in --pixels 4032x3024"):
-        yield _kind(line, (1,), ("no space left",), prints_to="/dev/full")
+        yield _kind(line, (1,), ("No space left",), prints_to="/dev/full")
     yield Kind("line: a folder whose name is no UTF-8", lambda s, r: ("digitize", os.fsdecode(b"no\xff\xfe")), (1, 2), ("no",))
     for name in NAMES:
         yield from _places(os.fsdecode(name))
