@@ -9,17 +9,26 @@ use nalgebra::{Matrix3, Vector3};
 
 /// Distances from the step found over which the profile is fitted, in pixels: outside and inside.
 pub const SPAN: (f64, f64) = (7.0, 9.0);
-/// Widest rim looked for, and furthest that a step can have been pulled, in pixels.
-const WIDEST: f64 = 5.0;
+/// Widest rim looked for, and furthest that a step can have been pulled, in pixels. A rim that ends beyond the profile is one level of two.
+const WIDEST: f64 = SPAN.1 + 1.0;
 const FURTHEST: f64 = 1.5;
+/// Widths on the coarse grid: two thirds of a pixel apart, less than the least blur with a pixel's own box.
+const WIDTHS: usize = 15;
 /// Blurs looked for: standard deviations in pixels.
 const BLUR: (f64, f64) = (0.4, 2.4);
-/// A rim must halve what two levels leave over to be believed.
+/// A rim must halve what two levels leave over to be believed, and that must be more than a lens's blur, which is no Gaussian, leaves: so
+/// much of the whole step.
 const GAIN: f64 = 0.5;
+const NO_GAUSSIAN: f64 = 0.003;
 
 /// Signed distance, positive inwards, from the step found (at 0) to where the glass begins. `profile`: (distance, transmittance).
 pub fn glass_begins(profile: &[(f64, f64)]) -> f64 {
     let two = search(profile, true);
+    let (least, most) =
+        profile.iter().fold((f64::INFINITY, 0.0f64), |(least, most), p| (least.min(p.1), most.max(p.1)));
+    if two.left < NO_GAUSSIAN * (most - least) {
+        return 0.0;
+    }
     let three = search(profile, false);
     if three.left < GAIN * two.left { three.at } else { 0.0 }
 }
@@ -41,14 +50,14 @@ fn search(profile: &[(f64, f64)], no_rim: bool) -> Model {
         Model { at, width, blur, left: left_over(profile, at, width, blur) }
     };
     let better = |a: Model, b: Model| if b.left < a.left { b } else { a };
-    let widths = if no_rim { 1 } else { 8 };
+    let widths = if no_rim { 1 } else { WIDTHS };
     let mut best = try_at(0.0, 1.0, 1.0);
     for i in 0..7 {
         for j in 0..widths {
             for k in 0..6 {
                 let of = |n: usize, count: usize| (n as f64 + 0.5) / count as f64;
                 let at = FURTHEST * (2.0 * of(i, 7) - 1.0);
-                best = better(best, try_at(at, WIDEST * of(j, 8), BLUR.0 + (BLUR.1 - BLUR.0) * of(k, 6)));
+                best = better(best, try_at(at, WIDEST * of(j, WIDTHS), BLUR.0 + (BLUR.1 - BLUR.0) * of(k, 6)));
             }
         }
     }
@@ -124,7 +133,16 @@ mod tests {
 
     #[test]
     fn a_rim_melted_into_the_step_is_told_from_it() {
-        for (rim, width, around) in [(0.56, 2.5, 1.0), (0.5, 1.5, 1.0), (0.6, 4.0, 1.0), (0.35, 2.5, 0.02)] {
+        for (rim, width, around) in [
+            (0.56, 2.5, 1.0),
+            (0.5, 1.5, 1.0),
+            (0.6, 4.0, 1.0),
+            (0.35, 2.5, 0.02),
+            (0.35, 6.0, 1.0),
+            (0.35, 7.5, 1.0),
+            (0.4, 9.0, 1.0),
+            (0.4, 14.0, 1.0),
+        ] {
             for at in [0.0, 0.3, 0.6] {
                 let found = glass_begins(&profile(rim, width, around, at));
                 assert!((found - at).abs() < 0.12, "rim {rim} of {width} px in {around}: {found} for {at}");
@@ -134,6 +152,8 @@ mod tests {
 
     #[test]
     fn a_clean_step_is_left_where_it_is() {
-        assert!(glass_begins(&profile(0.74, 2.0, 1.0, 0.0)).abs() < 0.1);
+        for around in [1.0, 0.0002] {
+            assert!(glass_begins(&profile(0.74, 2.0, around, 0.0)).abs() < 0.02, "in {around}");
+        }
     }
 }

@@ -12,8 +12,10 @@ use crate::units::Transmittance;
 const FINE: f64 = 2.0;
 /// Half the length, along the side, over which samples are averaged.
 const ALONG: i32 = 4;
-/// A step smaller than this is no glass: its two surfaces alone take 0.08 of bare light.
+/// A step smaller than this share of its brighter side is no glass: its two surfaces alone take 0.08 of bare light.
 const LEAST_STEP: f64 = 0.04;
+/// Nor is one smaller than this, which a few codes of a black mask in eight bits differ by.
+const DARK_STEP: f64 = 0.003;
 /// Pixels over which the surround's level is read.
 const LEVEL: f64 = 5.0;
 /// Pixels within which the inner level must be reached after the steepest place.
@@ -56,11 +58,17 @@ fn step(line: &[f64], bare: f64) -> Option<f64> {
             _ => 0.0,
         })
         .collect();
-    // The steepest slope of a step of the least height under a blur of 2 pixels.
-    let least = LEAST_STEP / (2.0 * FINE * (2.0 * std::f64::consts::PI).sqrt());
+    // The steepest slope of a step of height 1 under a blur of 2 pixels.
+    let steepest = 1.0 / (2.0 * FINE * (2.0 * std::f64::consts::PI).sqrt());
     let size = |i: usize| slope[i].abs();
-    let is_peak = |i: &usize| size(*i) > least && (i - 2..=i + 2).all(|k| size(*i) >= size(k));
+    let least = |i: usize| steepest * least_step(line[i - 2].max(line[i + 2]));
+    let is_peak = |i: &usize| size(*i) > least(*i) && (i - 2..=i + 2).all(|k| size(*i) >= size(k));
     (3..line.len() - 3).filter(is_peak).find_map(|peak| between(line, &slope, peak, bare))
+}
+
+/// The least step that may be glass, by its brighter side.
+fn least_step(brighter: f64) -> f64 {
+    (LEAST_STEP * brighter).max(DARK_STEP)
 }
 
 /// The sharp step at a peak of the slope, between the levels on either side.
@@ -76,7 +84,7 @@ fn between(line: &[f64], slope: &[f64], peak: usize, bare: f64) -> Option<f64> {
     let after = (peak + 1..line.len()).find(|&i| calm(i) || dips(i) || i - peak >= settle)?;
     let outer = mean(&line[before.saturating_sub(level)..=before]);
     let inner = mean(&line[after..(after + 2).min(line.len())]);
-    if (inner - outer).abs() < LEAST_STEP || inner > bare {
+    if (inner - outer).abs() < least_step(inner.max(outer)) || inner > bare {
         return None;
     }
     // A sharp step of the same area between the same levels: unlike the half-way crossing, no interpolation moves it.

@@ -61,10 +61,9 @@ def _scene(plate, raster, chips, mm, fine_per_mm, surround, gap):
             # In the plate's own proportions, which tell least.
             on_card = np.minimum(np.minimum(x, w - x) + CARD * w, np.minimum(y, h - y) + CARD * h)
             open_to_light = np.maximum(open_to_light, np.clip(0.5 - on_card * fine_per_mm, 0, 1))
-        around = OPAQUE + (1 - OPAQUE) * open_to_light
-    else:
-        around = np.float32(1)
-    return cover * glass + (1 - cover) * around
+        bare = np.maximum(open_to_light - cover, 0)  # where mask and glass meet, what one leaves of a sample the other may take
+        return cover * glass + bare + (1 - cover - bare) * np.float32(OPAQUE)
+    return cover * glass + (1 - cover)
 
 
 def _chip_raster(plate):
