@@ -1,9 +1,9 @@
-//! Where the glass begins under a ground edge, from the mean profile across a side.
+//! Where the glass begins under a ground edge, from the middle profile across a side.
 //!
-//! In: samples of transmittance along the inward normal, each the middle one over a whole side, about the step that
-//! [`super::profile`] found at each station. Out: how far inwards of that step the glass begins. A cutter's stone leaves a rim a few pixels wide that passes less
-//! light; where blur melts it into the step, the step found is pulled outwards. Model: three levels (surround, rim, glass inside) under a
-//! Gaussian blur; levels by linear least squares, places by search. 0 where two levels tell the profile as well.
+//! In: samples of transmittance along the inward normal, each the middle one over a whole side, as [`super::aligned`] lays them on one
+//! another about the step found. Out: how far inwards of that step the glass begins. A cutter's stone leaves a rim a few pixels wide that
+//! passes less light; where blur melts it into the step, the step found is pulled outwards. Model: three levels (surround, rim, glass
+//! inside) under a Gaussian blur; levels by linear least squares, places by search. None where two levels tell the profile as well.
 
 use nalgebra::{Matrix3, Vector3};
 
@@ -11,7 +11,7 @@ use nalgebra::{Matrix3, Vector3};
 pub const SPAN: (f64, f64) = (7.0, 9.0);
 /// Widest rim looked for, and furthest that a step can have been pulled, in pixels. A rim that ends beyond the profile is one level of two.
 const WIDEST: f64 = SPAN.1 + 1.0;
-const FURTHEST: f64 = 1.5;
+const FURTHEST: f64 = 2.5;
 /// Widths on the coarse grid: two thirds of a pixel apart, less than the least blur with a pixel's own box.
 const WIDTHS: usize = 15;
 /// Blurs looked for: standard deviations in pixels.
@@ -21,16 +21,17 @@ const BLUR: (f64, f64) = (0.4, 2.4);
 const GAIN: f64 = 0.5;
 const NO_GAUSSIAN: f64 = 0.003;
 
-/// Signed distance, positive inwards, from the step found (at 0) to where the glass begins. `profile`: (distance, transmittance).
-pub fn glass_begins(profile: &[(f64, f64)]) -> f64 {
+/// Signed distance, positive inwards, from the step found (at 0) to where the glass begins; none where two levels tell the
+/// profile as well. `profile`: (distance, transmittance).
+pub fn glass_begins(profile: &[(f64, f64)]) -> Option<f64> {
     let two = search(profile, true);
     let (least, most) =
         profile.iter().fold((f64::INFINITY, 0.0f64), |(least, most), p| (least.min(p.1), most.max(p.1)));
     if two.left < NO_GAUSSIAN * (most - least) {
-        return 0.0;
+        return None;
     }
     let three = search(profile, false);
-    if three.left < GAIN * two.left { three.at } else { 0.0 }
+    (three.left < GAIN * two.left).then_some(three.at)
 }
 
 #[derive(Clone, Copy)]
@@ -52,11 +53,11 @@ fn search(profile: &[(f64, f64)], no_rim: bool) -> Model {
     let better = |a: Model, b: Model| if b.left < a.left { b } else { a };
     let widths = if no_rim { 1 } else { WIDTHS };
     let mut best = try_at(0.0, 1.0, 1.0);
-    for i in 0..7 {
+    for i in 0..12 {
         for j in 0..widths {
             for k in 0..6 {
                 let of = |n: usize, count: usize| (n as f64 + 0.5) / count as f64;
-                let at = FURTHEST * (2.0 * of(i, 7) - 1.0);
+                let at = FURTHEST * (2.0 * of(i, 12) - 1.0);
                 best = better(best, try_at(at, WIDEST * of(j, WIDTHS), BLUR.0 + (BLUR.1 - BLUR.0) * of(k, 6)));
             }
         }
@@ -144,7 +145,7 @@ mod tests {
             (0.4, 14.0, 1.0),
         ] {
             for at in [0.0, 0.3, 0.6] {
-                let found = glass_begins(&profile(rim, width, around, at));
+                let found = glass_begins(&profile(rim, width, around, at)).unwrap_or(0.0);
                 assert!((found - at).abs() < 0.12, "rim {rim} of {width} px in {around}: {found} for {at}");
             }
         }
@@ -153,7 +154,7 @@ mod tests {
     #[test]
     fn a_clean_step_is_left_where_it_is() {
         for around in [1.0, 0.0002] {
-            assert!(glass_begins(&profile(0.74, 2.0, around, 0.0)).abs() < 0.02, "in {around}");
+            assert_eq!(glass_begins(&profile(0.74, 2.0, around, 0.0)), None, "in {around}");
         }
     }
 }

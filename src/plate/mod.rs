@@ -8,6 +8,7 @@
 //! tells a black card smaller than the view from the plate in its window. From the outline follow how sharp the capture is ([`sharpness`])
 //! and how far the camera leans ([`tilt`]).
 
+mod aligned;
 mod card;
 mod edge_spread;
 mod ground;

@@ -6,6 +6,8 @@
 //! than the measurement can err. Method: damped Gauss-Newton over the corners as a straight lens would show them and k1, k2,
 //! with Tukey's weights.
 
+use super::aligned::{Aligned, REACH};
+use super::profile::STEP;
 use super::region::{self, Region, SIDES};
 use super::{card, ground, profile};
 use crate::error::{Fault, Warning};
@@ -205,21 +207,20 @@ fn under_the_rim(seen: &Image<Transmittance>, mut side: SidePoints) -> SidePoint
     if side.points.len() < STATIONS / 4 {
         return side;
     }
-    let lines: Vec<Vec<(f64, f64)>> = side
-        .points
-        .iter()
-        .zip(&side.inward)
-        .map(|(p, n)| profile::across(seen, *p, *n, ground::SPAN).collect())
-        .collect();
-    let middle: Vec<(f64, f64)> = (0..lines[0].len())
-        .map(|i| {
-            let mut values: Vec<f64> = lines.iter().map(|line| line[i].1).collect();
-            let at = values.len() / 2;
-            (lines[0][i].0, *values.select_nth_unstable_by(at, f64::total_cmp).1)
-        })
-        .collect();
-    let begins = ground::glass_begins(&middle);
-    side.points.iter_mut().zip(&side.inward).for_each(|(p, n)| *p = *p + *n * begins);
+    let span = (ground::SPAN.0 + REACH, ground::SPAN.1 + REACH);
+    let along = side.points.iter().zip(&side.inward);
+    let profiles: Vec<Vec<f64>> =
+        along.map(|(p, n)| profile::across(seen, *p, *n, span).map(|(_, t)| t).collect()).collect();
+    let Aligned { shifts, middle } = Aligned::new(&profiles);
+    let middle: Vec<(f64, f64)> =
+        middle.into_iter().enumerate().map(|(i, t)| (i as f64 * STEP - ground::SPAN.0, t)).collect();
+    if let Some(begins) = ground::glass_begins(&middle) {
+        side.points
+            .iter_mut()
+            .zip(&side.inward)
+            .zip(shifts)
+            .for_each(|((p, n), shift)| *p = *p + *n * (shift + begins));
+    }
     side
 }
 

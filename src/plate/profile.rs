@@ -10,6 +10,8 @@ use crate::units::Transmittance;
 
 /// Samples a pixel along the line.
 const FINE: f64 = 2.0;
+/// Pixels from sample to sample.
+pub const STEP: f64 = 1.0 / FINE;
 /// Half the length, along the side, over which samples are averaged.
 const ALONG: i32 = 4;
 /// A step smaller than this share of its brighter side is no glass: its two surfaces alone take 0.08 of bare light.
