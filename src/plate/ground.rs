@@ -5,7 +5,8 @@
 //! passes less light; where blur melts it into the step, the step found is pulled outwards. Model: three levels (surround, rim, glass
 //! inside) under a Gaussian blur; levels by linear least squares, places by search. None where two levels tell the profile as well.
 
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
+use rayon::prelude::*;
 
 /// Distances from the step found over which the profile is fitted, in pixels: outside and inside.
 pub const SPAN: (f64, f64) = (7.0, 9.0);
@@ -21,17 +22,44 @@ const BLUR: (f64, f64) = (0.4, 2.4);
 const GAIN: f64 = 0.5;
 const NO_GAUSSIAN: f64 = 0.003;
 
-/// Signed distance, positive inwards, from the step found (at 0) to where the glass begins; none where two levels tell the
-/// profile as well. `profile`: (distance, transmittance).
-pub fn glass_begins(profile: &[(f64, f64)]) -> Option<f64> {
-    let two = search(profile, true);
+/// What a side shows.
+enum Edge {
+    /// Two levels tell it as well.
+    Clean,
+    Rim(Model),
+    /// A rim tells it better, and not by enough: a picture right behind the edge spoils both.
+    Unsure,
+}
+
+/// For each side the signed distance, positive inwards, from the step found (at 0) to where the glass begins; none where two levels tell
+/// its profile as well. Profiles: (distance, transmittance). A side that is not sure of itself takes the others' blur.
+pub fn glass_begins(profiles: &[Vec<(f64, f64)>]) -> Vec<Option<f64>> {
+    let alone: Vec<Edge> = profiles.par_iter().map(|p| edge(p, BLUR)).collect();
+    let mut blurs: Vec<f64> =
+        alone.iter().filter_map(|e| if let Edge::Rim(model) = e { Some(model.blur) } else { None }).collect();
+    blurs.sort_by(f64::total_cmp);
+    let together = |profile: &[(f64, f64)]| {
+        let blur = *blurs.get(blurs.len() / 2)?;
+        if let Edge::Rim(model) = edge(profile, (blur, blur)) { Some(model.at) } else { None }
+    };
+    let begins = alone.iter().zip(profiles).map(|(edge, profile)| match edge {
+        Edge::Clean => None,
+        Edge::Rim(model) => Some(model.at),
+        Edge::Unsure => together(profile),
+    });
+    begins.collect()
+}
+
+/// A side by itself, under a blur between two bounds.
+fn edge(profile: &[(f64, f64)], blur: (f64, f64)) -> Edge {
+    let two = search(profile, true, blur);
     let (least, most) =
         profile.iter().fold((f64::INFINITY, 0.0f64), |(least, most), p| (least.min(p.1), most.max(p.1)));
     if two.left < NO_GAUSSIAN * (most - least) {
-        return None;
+        return Edge::Clean;
     }
-    let three = search(profile, false);
-    (three.left < GAIN * two.left).then_some(three.at)
+    let three = search(profile, false, blur);
+    if three.left < GAIN * two.left { Edge::Rim(three) } else { Edge::Unsure }
 }
 
 #[derive(Clone, Copy)]
@@ -43,44 +71,63 @@ struct Model {
     left: f64,
 }
 
-/// Coarse grid, then ever finer steps along each of the three numbers.
-fn search(profile: &[(f64, f64)], no_rim: bool) -> Model {
-    let try_at = |at: f64, width: f64, blur: f64| {
+/// A coarse grid, then damped Gauss-Newton steps (Levenberg & Marquardt) from its best place.
+fn search(profile: &[(f64, f64)], no_rim: bool, (sharpest, softest): (f64, f64)) -> Model {
+    let model = |[at, width, blur]: [f64; 3]| {
         let width = if no_rim { 0.0 } else { width.clamp(0.6, WIDEST) };
-        let (at, blur) = (at.clamp(-FURTHEST, FURTHEST), blur.clamp(BLUR.0, BLUR.1));
-        Model { at, width, blur, left: left_over(profile, at, width, blur) }
+        let (at, blur) = (at.clamp(-FURTHEST, FURTHEST), blur.clamp(sharpest, softest));
+        let over = over(profile, at, width, blur);
+        let left = over.as_ref().map_or(f64::INFINITY, |o| (o.norm_squared() / o.len() as f64).sqrt());
+        (Model { at, width, blur, left }, over)
     };
-    let better = |a: Model, b: Model| if b.left < a.left { b } else { a };
+    let of = |n: usize, count: usize| (n as f64 + 0.5) / count as f64;
     let widths = if no_rim { 1 } else { WIDTHS };
-    let mut best = try_at(0.0, 1.0, 1.0);
-    for i in 0..12 {
-        for j in 0..widths {
-            for k in 0..6 {
-                let of = |n: usize, count: usize| (n as f64 + 0.5) / count as f64;
-                let at = FURTHEST * (2.0 * of(i, 12) - 1.0);
-                best = better(best, try_at(at, WIDEST * of(j, WIDTHS), BLUR.0 + (BLUR.1 - BLUR.0) * of(k, 6)));
-            }
+    let blurs = if softest > sharpest { 6 } else { 1 };
+    let places = (0..12).flat_map(|i| (0..widths).flat_map(move |j| (0..blurs).map(move |k| (i, j, k))));
+    let tried = places.map(|(i, j, k)| {
+        let at = FURTHEST * (2.0 * of(i, 12) - 1.0);
+        model([at, WIDEST * of(j, WIDTHS), sharpest + (softest - sharpest) * of(k, blurs)])
+    });
+    let better = |a: (Model, _), b: (Model, _)| if b.0.left < a.0.left { b } else { a };
+    let (mut best, mut left_over) = tried.fold(model([0.0, 1.0, 1.0]), better);
+    let mut damping = 1e-3;
+    for _ in 0..40 {
+        let Some(here) = &left_over else { break };
+        let at = [best.at, best.width, best.blur];
+        let slope = |k: usize| {
+            const STEP: f64 = 1e-4;
+            let mut beside = at;
+            beside[k] += STEP;
+            let over = model(beside).1?;
+            Some((over - here) / STEP)
+        };
+        let (Some(a), Some(b), Some(c)) = (slope(0), slope(1), slope(2)) else { break };
+        let slopes = DMatrix::from_columns(&[a, b, c]);
+        let mut normal = slopes.transpose() * &slopes;
+        for k in 0..3 {
+            normal[(k, k)] += damping * normal[(k, k)] + 1e-12;
         }
-    }
-    let mut step = 0.25;
-    while step > 1e-3 {
-        let before = best.left;
-        for (da, dw, db) in
-            [(1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0), (1.0, -1.0, 0.0), (0.0, 1.0, -1.0), (1.0, 0.0, 1.0)]
-        {
-            for sign in [-step, step] {
-                best = better(best, try_at(best.at + sign * da, best.width + sign * dw, best.blur + sign * db));
+        let Some(step) = normal.cholesky().map(|n| n.solve(&(slopes.transpose() * here))) else { break };
+        let next = model([at[0] - step[0], at[1] - step[1], at[2] - step[2]]);
+        if next.0.left < best.left {
+            let settled = step.amax() < 1e-4;
+            (best, left_over) = next;
+            damping *= 0.3;
+            if settled {
+                break;
             }
-        }
-        if best.left >= before * (1.0 - 1e-6) {
-            step /= 2.0;
+        } else {
+            damping *= 10.0;
+            if damping > 1e6 {
+                break;
+            }
         }
     }
     best
 }
 
-/// What the best three levels leave over, root mean square.
-fn left_over(profile: &[(f64, f64)], at: f64, width: f64, blur: f64) -> f64 {
+/// What the best three levels leave over, sample by sample; none where no such levels can be.
+fn over(profile: &[(f64, f64)], at: f64, width: f64, blur: f64) -> Option<DVector<f64>> {
     let parts = |x: f64| {
         let (first, second) = (step((x - at) / blur), step((x - at - width) / blur));
         Vector3::new(1.0 - first, first - second, second)
@@ -91,13 +138,11 @@ fn left_over(profile: &[(f64, f64)], at: f64, width: f64, blur: f64) -> f64 {
         normal += p * p.transpose();
         right += p * t;
     }
-    let Some(levels) = normal.cholesky().map(|c| c.solve(&right)) else { return f64::INFINITY };
+    let levels = normal.cholesky()?.solve(&right);
     // A rim passes some light, and never more than the glass inside it.
-    if width > 0.0 && (levels[1] < 0.0 || levels[1] > levels[2]) {
-        return f64::INFINITY;
-    }
-    let sum: f64 = profile.iter().map(|&(x, t)| (parts(x).dot(&levels) - t).powi(2)).sum();
-    (sum / profile.len() as f64).sqrt()
+    let possible = width == 0.0 || (levels[1] >= 0.0 && levels[1] <= levels[2]);
+    let over = profile.iter().map(|&(x, t)| parts(x).dot(&levels) - t);
+    possible.then(|| DVector::from_iterator(profile.len(), over))
 }
 
 /// The normal distribution's integral, by the logistic approximation of Page, Applied Statistics 26, 75 (1977) (from memory): within 2e-4.
@@ -144,7 +189,7 @@ mod tests {
             (0.4, 9.0, 1.0),
         ] {
             for at in [0.0, 0.3, 0.6] {
-                let found = glass_begins(&profile(rim, width, around, at)).unwrap_or(0.0);
+                let found = glass_begins(&[profile(rim, width, around, at)])[0].unwrap_or(0.0);
                 assert!((found - at).abs() < 0.12, "rim {rim} of {width} px in {around}: {found} for {at}");
             }
         }
@@ -153,7 +198,7 @@ mod tests {
     #[test]
     fn a_clean_step_is_left_where_it_is() {
         for around in [1.0, 0.0002] {
-            assert_eq!(glass_begins(&profile(0.74, 2.0, around, 0.0)), None, "in {around}");
+            assert_eq!(glass_begins(&[profile(0.74, 2.0, around, 0.0)]), [None], "in {around}");
         }
     }
 }

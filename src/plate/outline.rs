@@ -152,7 +152,7 @@ fn fitted(seen: &Image<Transmittance>, size: &PlateSize, lens: Option<Lens>, reg
     fit.solve(&coarse);
     let fine: Vec<SidePoints> = (0..4).into_par_iter().map(|i| along_fit(seen, &fit, i, bare)).collect();
     fit.solve(&fine);
-    let fine: Vec<SidePoints> = fine.into_par_iter().map(|side| under_the_rim(seen, side)).collect();
+    let fine = under_the_rim(seen, fine);
     fit.solve(&fine);
     fit.outline(&fine, size, Some(region))
 }
@@ -202,26 +202,28 @@ fn along_fit(seen: &Image<Transmittance>, fit: &Fit, index: usize, bare: f32) ->
     }))
 }
 
-/// The points moved to where the glass begins under a ground edge, by the middle profile across the side.
-fn under_the_rim(seen: &Image<Transmittance>, mut side: SidePoints) -> SidePoints {
-    if side.points.len() < STATIONS / 4 {
-        return side;
-    }
+/// The points moved to where the glass begins under a ground edge, by the middle profile across each side.
+fn under_the_rim(seen: &Image<Transmittance>, sides: Vec<SidePoints>) -> Vec<SidePoints> {
     let span = (ground::SPAN.0 + REACH, ground::SPAN.1 + REACH);
-    let along = side.points.iter().zip(&side.inward);
-    let profiles: Vec<Vec<f64>> =
-        along.map(|(p, n)| profile::across(seen, *p, *n, span).map(|(_, t)| t).collect()).collect();
-    let Aligned { shifts, middle } = Aligned::new(&profiles);
-    let middle: Vec<(f64, f64)> =
-        middle.into_iter().enumerate().map(|(i, t)| (i as f64 * STEP - ground::SPAN.0, t)).collect();
-    if let Some(begins) = ground::glass_begins(&middle) {
-        side.points
-            .iter_mut()
-            .zip(&side.inward)
-            .zip(shifts)
-            .for_each(|((p, n), shift)| *p = *p + *n * (shift + begins));
+    let across = |side: &SidePoints| {
+        let along = side.points.iter().zip(&side.inward);
+        let profiles: Vec<Vec<f64>> =
+            along.map(|(p, n)| profile::across(seen, *p, *n, span).map(|(_, t)| t).collect()).collect();
+        Aligned::new(&profiles)
+    };
+    let told = |side: &&mut SidePoints| side.points.len() >= STATIONS / 4;
+    let mut sides = sides;
+    let mut told: Vec<&mut SidePoints> = sides.iter_mut().filter(told).collect();
+    let aligned: Vec<Aligned> = told.par_iter().map(|side| across(side)).collect();
+    let distance = |(i, t): (usize, &f64)| (i as f64 * STEP - ground::SPAN.0, *t);
+    let middles: Vec<Vec<(f64, f64)>> =
+        aligned.iter().map(|a| a.middle.iter().enumerate().map(distance).collect()).collect();
+    for ((side, aligned), begins) in told.iter_mut().zip(&aligned).zip(ground::glass_begins(&middles)) {
+        let Some(begins) = begins else { continue };
+        let moved = side.points.iter_mut().zip(&side.inward).zip(&aligned.shifts);
+        moved.for_each(|((p, n), shift)| *p = *p + *n * (shift + begins));
     }
-    side
+    sides
 }
 
 /// Corners as a straight lens would show them, and the lens.
