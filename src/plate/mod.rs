@@ -4,8 +4,9 @@
 //! plate's millimetres to the capture; from the rectified plate, the rebate's reading.
 //!
 //! Coarse to fine: [`region`] finds what is neither bare panel nor mask and gives it four sides to a few pixels; [`profile`] places
-//! points along each side to a few hundredths of a pixel; [`outline`] fits four straight lines and the lens to them at once; `card`
-//! tells a black card smaller than the view from the plate in its window. From the outline follow how sharp the capture is ([`sharpness`])
+//! points along each side to a few hundredths of a pixel; [`outline`] fits four straight lines and the lens to them at once; `aligned`
+//! and `ground` find where the glass begins under a ground edge; `card` tells a black card smaller than the view from the plate in
+//! its window. From the outline follow how sharp the capture is ([`sharpness`])
 //! and how far the camera leans ([`tilt`]).
 
 mod aligned;

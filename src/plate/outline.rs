@@ -414,7 +414,7 @@ impl Fit {
                     "edge-unclear",
                     format!(
                         "only {:.0} % of the plate's {name} side could be seen; check the outline in the report",
-                        100.0 * share
+                        (100.0 * share).floor()
                     ),
                 ));
             }

@@ -245,7 +245,8 @@ impl Sharpness {
                 "blurred",
                 format!(
                     "the plate's sides spread over {spread:.1} pixels (10 to 90 %), and over more than {BLURRED:.0} a capture holds less than \
-                     half of the detail that its pixels could: focus on the emulsion, stop the lens down, and copy it again"
+                     half of the detail that its pixels could: focus on the emulsion, stop the lens down, and copy it again (sides \
+                     that were ground round read alike)"
                 ),
             )
         })

@@ -78,7 +78,8 @@ def heading():
 
 def main():
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    asked.add_argument("scenario", nargs="*", help="names from scenarios.py; all of them when none is given")
+    asked.add_argument("scenario", nargs="*", help="names from scenarios.py, or drawn-NUMBER and drawn-tiles-NUMBER for one drawn by chance; all of scenarios.py "
+                       "when none is given")
     asked.add_argument("--bounded", action="store_true", help="the bounded set that a test run takes")
     asked.add_argument("--megapixels", type=float, default=8.0)
     asked.add_argument("--program", default=os.environ.get("HYALINE", "target/release/hyaline"))
@@ -86,7 +87,7 @@ def main():
     asked.add_argument("--json", type=pathlib.Path)
     asked.add_argument("--keep", type=pathlib.Path, help="keep sessions and results in this folder")
     args = asked.parse_args()
-    unknown = [n for n in args.scenario if n not in scenarios.ALL]
+    unknown = [n for n in args.scenario if n not in scenarios.ALL and not n.startswith("drawn-")]
     if unknown:
         asked.error(f"no scenario {', '.join(unknown)}; there are {', '.join(scenarios.ALL)}")
     if not args.perfect:

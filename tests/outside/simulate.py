@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 
 import capture
+import drawn
 import files
 import optics
 import plate as plates
@@ -73,6 +74,8 @@ def build(name, folder, megapixels=8.0):
 
 
 def _merged(name):
+    if name.startswith("drawn-"):
+        return drawn.scenario(name)
     spec = dict(scenarios.ORDINARY)
     for key, value in scenarios.ALL[name].items():
         spec[key] = {**spec[key], **value} if isinstance(value, dict) and key in ("camera", "plate", "curve") else value
