@@ -2,9 +2,10 @@
 //!
 //! In: the [`Store`], all tiles' [`Features`]. Out: the [`Link`]s looked at, in the order of their tiles. Never fails.
 //! Pairs are looked at in the order in which their most marked corners are alike, until all tiles hang together or no pair between two
-//! groups is left; then every pair that by these links may touch.
+//! groups is left; then every pair that by these links may touch; then, by their grain, pairs of what is still apart.
 
 use super::features::Features;
+use super::grain::{Grain, Grains};
 use super::layout::first_model;
 use super::links::{Link, alike, link};
 use super::store::{Level, Store};
@@ -25,6 +26,15 @@ pub fn pairs(tiles: usize) -> Vec<(usize, usize)> {
     (0..tiles).flat_map(|a| (a + 1..tiles).map(move |b| (a, b))).collect()
 }
 
+/// Links of all pairs, each looked at closely.
+pub fn all_links(store: &Store, features: &[Features]) -> Vec<Link> {
+    let mut group: Vec<usize> = (0..features.len()).collect();
+    let mut links = look(features, &pairs(features.len()), store.size(Level::Reduced));
+    join(&mut group, &links);
+    by_grain(store, &mut group, &mut links);
+    links
+}
+
 /// Looks closely at these pairs.
 pub fn look(features: &[Features], pairs: &[(usize, usize)], size: Size) -> Vec<Link> {
     pairs.par_iter().map(|&(a, b)| link((a, &features[a]), (b, &features[b]), size)).collect()
@@ -39,12 +49,9 @@ pub fn links(store: &Store, features: &[Features]) -> Vec<Link> {
     for some in in_order(features).chunks(tiles) {
         let apart: Vec<_> = some.iter().copied().filter(|&(a, b)| group[a] != group[b]).collect();
         let seen = look(features, &apart, size);
-        for link in seen.iter().filter(|l| l.accepted) {
-            let (one, other) = (group[link.a], group[link.b]);
-            group.iter_mut().filter(|g| **g == other).for_each(|g| *g = one);
-        }
+        join(&mut group, &seen);
         links.extend(seen);
-        if group.iter().all(|g| *g == group[0]) {
+        if whole(&group) {
             break;
         }
     }
@@ -52,9 +59,44 @@ pub fn links(store: &Store, features: &[Features]) -> Vec<Link> {
     let looked_at: HashSet<(usize, usize)> = links.iter().map(|l| (l.a, l.b)).collect();
     let may = |p: &(usize, usize)| !looked_at.contains(p) && may_touch(&views, *p, store.size(Level::Full));
     let rest: Vec<_> = pairs(tiles).into_iter().filter(may).collect();
-    links.extend(look(features, &rest, size));
-    links.sort_by_key(|l| (l.a, l.b));
+    let seen = look(features, &rest, size);
+    join(&mut group, &seen);
+    links.extend(seen);
+    by_grain(store, &mut group, &mut links);
     links
+}
+
+/// Gives the tiles of two groups that a link joins one number.
+fn join(group: &mut [usize], links: &[Link]) {
+    for link in links.iter().filter(|l| l.accepted) {
+        let (one, other) = (group[link.a], group[link.b]);
+        group.iter_mut().filter(|g| **g == other).for_each(|g| *g = one);
+    }
+}
+
+fn whole(group: &[usize]) -> bool {
+    group.iter().all(|g| *g == group[0])
+}
+
+/// Joins by their grain what corners left apart: the links looked at take the place of those that corners made.
+fn by_grain(store: &Store, group: &mut [usize], links: &mut Vec<Link>) {
+    links.sort_by_key(|l| (l.a, l.b));
+    if whole(group) {
+        return;
+    }
+    let grains = Grains::new(store);
+    let each: Vec<Grain> = (0..group.len()).into_par_iter().map(|k| grains.of(k)).collect();
+    for (a, b) in pairs(group.len()) {
+        if group[a] != group[b] {
+            let link = grains.link(&each[a], &each[b]);
+            if link.accepted {
+                join(group, std::slice::from_ref(&link));
+                links.retain(|l| (l.a, l.b) != (a, b));
+                links.push(link);
+            }
+        }
+    }
+    links.sort_by_key(|l| (l.a, l.b));
 }
 
 /// All pairs, those with most alike corners first.

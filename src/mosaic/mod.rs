@@ -7,6 +7,7 @@ mod cover;
 mod cut;
 mod features;
 mod gains;
+mod grain;
 mod layout;
 mod level;
 mod likely;

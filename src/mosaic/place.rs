@@ -31,7 +31,7 @@ pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Plac
     let mut layout = lay_out(store, &links, lens)?;
     if !layout.struck.is_empty() {
         // A false link may have kept true ones from being looked for.
-        links = likely::look(&features, &likely::pairs(store.len()), store.size(Level::Reduced));
+        links = likely::all_links(store, &features);
         layout = lay_out(store, &links, lens)?;
     }
     let mut free = Freedom { hand_held: false, lens: lens.is_none() };

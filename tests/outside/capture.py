@@ -15,7 +15,6 @@ BAND = 512  # sensor rows laid at once
 GRID = 8  # px between the points at which the map is worked out exactly; between them it is linear (< 0.002 px for 6 % distortion)
 OPAQUE = 2e-4  # what black card lets through
 CARD = 0.12  # how far a card smaller than the view reaches beyond each side, as a share of the plate
-_noise = {}
 
 
 def lay(plate, width, height, to_mm, px_per_mm, blur, surround="bare", gap=0.0, raster=None):
@@ -110,16 +109,6 @@ def frame(camera, t, exposure, rng, *, colour=False, tint=(0, 0, 0), drift=1.0, 
         if noise:
             lit = lit * own
             spread = np.sqrt(np.maximum(lit, 0) / camera.full_well + (camera.read_noise / camera.full_well) ** 2)
-            lit = lit + spread * _pool(camera, rng)
+            lit = lit + spread * rng.standard_normal(lit.shape, dtype=np.float32)  # anew: one field moved about would tie tiles by their noise
         out.append(np.minimum(lit, 1))
     return np.stack(out)
-
-
-def _pool(camera, rng):
-    """Noise of spread 1: one field per sensor size, rolled by a random amount, which is as good as new and far quicker."""
-    key = (camera.height, camera.width)
-    if key not in _noise:
-        _noise.clear()
-        _noise[key] = np.random.default_rng(99).standard_normal(key, dtype=np.float32)
-    by = int(rng.integers(0, key[0])), int(rng.integers(0, key[1]))
-    return np.roll(_noise[key], by, (0, 1)) * np.float32(rng.choice([-1, 1]))
