@@ -94,8 +94,8 @@ TILED = {
     "tiles-glare": dict(tiles=dict(grid=(2, 2), overlap=0.30), surround="mask", gap=2.5, mask_in_blank=False, camera={**_LENS, "glare": 0.02}),
     "tiles-sky": dict(tiles=dict(grid=(3, 2), overlap=0.25), scene="even_sky"),
     # A sky without a corner over whole tiles, whose grain is finer than a pixel and weaker than the light's noise.
-    "tiles-grain": dict(tiles=dict(grid=(4, 3), overlap=0.22), size=(83.0, 83.0), size_text="83x83mm", scene="even_sky", kind="dng", colour=True,
-                        encoded=False, plate=dict(grain=0.4), curve=dict(gamma=1.76), camera={**_LENS, "tint": (0.7, 1.0, 0.8)}),
+    "tiles-grain": dict(tiles=dict(grid=(4, 3), overlap=0.20), size=(83.0, 83.0), size_text="83x83mm", scene="even_sky", kind="dng", colour=True,
+                        encoded=False, plate=dict(grain=0.4), curve=dict(gamma=1.76), camera={**_LENS, "tint": (0.7, 1.0, 0.8), "blur": 0.95, "full_well": 20_000.0}),
     "tiles-low": dict(tiles=dict(grid=(2, 2), overlap=0.07), say={"K-01": ["low-overlap"]}, quiet=["base-outlier", "bands", "tile-exposure"]),
 }
 for _entry in TILED.values():
