@@ -53,7 +53,7 @@ pub struct Grain {
 impl<'a> Grains<'a> {
     pub fn new(store: &'a Store) -> Grains<'a> {
         let size = store.size(Level::Reduced);
-        let padded = Size::new(smooth(size.rows + SIDE), smooth(size.columns + SIDE));
+        let padded = Size::new(quickly_transformed(size.rows + SIDE), quickly_transformed(size.columns + SIDE));
         let mut planner = FftPlanner::new();
         let mut way = |n: usize| [planner.plan_fft_forward(n), planner.plan_fft_inverse(n)];
         Grains { store, padded, ways: [way(padded.columns), way(padded.rows)] }
@@ -176,10 +176,10 @@ fn flattened(image: &Image<f32>) -> Image<f32> {
 }
 
 /// The least number of no prime factor over five that is not below `n`.
-fn smooth(n: usize) -> usize {
+fn quickly_transformed(n: usize) -> usize {
     let only = |mut n: usize| {
-        for p in [2, 3, 5] {
-            while n % p == 0 {
+        for p in [2usize, 3, 5] {
+            while n.is_multiple_of(p) {
                 n /= p;
             }
         }
