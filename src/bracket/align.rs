@@ -1,16 +1,17 @@
 //! One plate's scene laid on another's.
 //!
-//! In: two [`Plane`]s of what should be one scene. Out: an [`Alignment`]: the homography from B to A, what it rests on, and a smooth
-//! field of what it leaves, where ties support one. Framing may be shifted by a quarter, turned by twelve degrees (and by whole
+//! In: two [`Plane`]s of what should be one scene. Out: an [`Alignment`]: the homography from B to A, what it rests on, the bend of
+//! another lens or focus, and a smooth field of what both leave, where ties support them. Framing may be shifted by a quarter, turned by twelve degrees (and by whole
 //! quarter turns), scaled by a tenth and tilted; exposure and contrast may differ, parts be blank in either, a good third of
 //! the scene have moved, and one plate may have been copied from the wrong side. Fails when the two do not show one scene.
 //!
 //! From coarse to fine: [`super::coarse`] guesses, [`super::search`] finds places again at finer and finer samplings, and
 //! [`super::fit`] keeps the map that most of them agree on.
 
+use super::bend::{self, Bend};
 use super::coarse::{self, Guess};
 use super::field::Field;
-use super::fit::{self, Fit, Tie};
+use super::fit::{self, Tie};
 use super::outline::Outline;
 use super::plane::{Plane, blur};
 use super::search::{self, HALF, Match};
@@ -47,11 +48,12 @@ const GRAIN: f32 = 1.0;
 #[derive(Debug, Clone)]
 pub struct Alignment {
     pub b_to_a: Homography,
-    /// Root mean square distance of the ties from the homography and the field, in A's pixels.
-    pub rms: f64,
-    /// The same without the field.
-    pub rms_homography: f64,
+    pub bend: Option<Bend>,
     pub field: Option<Field>,
+    /// Root mean square distance of the ties from homography, bend and field, in A's pixels.
+    pub rms: f64,
+    /// Root mean square of the shifts that bend and field make where ties lie, in A's pixels.
+    pub rms_bent: f64,
     /// Ties that agree.
     pub ties: usize,
     /// Share of the places with structure in both that agree.
@@ -71,9 +73,10 @@ impl Alignment {
     pub fn identity() -> Alignment {
         Alignment {
             b_to_a: Homography::identity(),
-            rms: 0.0,
-            rms_homography: 0.0,
+            bend: None,
             field: None,
+            rms: 0.0,
+            rms_bent: 0.0,
             ties: 0,
             support: 1.0,
             overlap: 1.0,
@@ -86,16 +89,20 @@ impl Alignment {
 
     /// Where a place of A lies in B.
     pub fn in_b(&self, p: Point) -> Point {
-        let bent = self.field.as_ref().map_or(Point::default(), |field| field.at(p));
-        self.b_to_a.inverse().apply(p + bent)
+        self.b_to_a.inverse().apply(p + self.bent(p))
+    }
+
+    /// What a place of A is shifted by, in A's pixels, before the homography carries it back to B.
+    fn bent(&self, p: Point) -> Point {
+        let of_lens = self.bend.as_ref().map_or(Point::default(), |bend| bend.at(p));
+        of_lens + self.field.as_ref().map_or(Point::default(), |field| field.at(p))
     }
 
     /// B's density as it lies on A, at A's sampling.
     pub fn lay(&self, a: &Plane, b: &Plane) -> Image<f32> {
         let back = self.b_to_a.inverse();
         let reduction = 1.0 / self.b_to_a.area_scale(back.apply(middle(a.size()))).sqrt();
-        let bend = |p: Point| self.field.as_ref().map_or(p, |field| p + field.at(p));
-        resample(&b.density, a.size(), &Kernel::new(reduction), |p| back.apply(bend(p)))
+        resample(&b.density, a.size(), &Kernel::new(reduction), |p| back.apply(p + self.bent(p)))
     }
 }
 
@@ -106,27 +113,27 @@ fn middle(size: Size) -> Point {
 pub fn align(a: &Plane, b: &Plane) -> Result<Alignment, Fault> {
     let long = |p: &Plane| p.size().rows.max(p.size().columns) as f64 * p.mm_per_px;
     let coarse_mm = long(a).max(long(b)) / coarse::LONG as f64;
-    let mut best: Option<(f64, Homography, Guess)> = None;
+    let mut best: Option<(f64, Warp, Guess)> = None;
     let first = Level::of(a, LEVELS[0].0);
     for guess in guesses(a, b, coarse_mm) {
         let scale = |p: &Plane| Homography::similarity(p.mm_per_px / coarse_mm, 0.0, Point::default());
         let start = scale(a).inverse().after(&guess.b_to_a).after(&scale(b));
-        let Some(step) = first.step(a, b, &start, LEVELS[0].1, LEVELS[0].2) else { continue };
+        let Some(step) = first.step(a, b, &Warp::straight(start), LEVELS[0].1, LEVELS[0].2) else { continue };
         if best.as_ref().is_none_or(|(most, ..)| step.support * step.ties.sqrt() > *most) {
-            best = Some((step.support * step.ties.sqrt(), step.fit.b_to_a, guess));
+            best = Some((step.support * step.ties.sqrt(), step.warp, guess));
         }
     }
-    let (_, mut b_to_a, guess) = best.ok_or_else(unlike)?;
+    let (_, mut warp, guess) = best.ok_or_else(unlike)?;
     let mut support = 0.0;
     for (pixels, radius, tolerance) in LEVELS {
         let level = Level::of(a, pixels);
         for _ in 0..2 {
-            let step = level.step(a, b, &b_to_a, radius, tolerance).ok_or_else(unlike)?;
-            b_to_a = step.fit.b_to_a;
+            let step = level.step(a, b, &warp, radius, tolerance).ok_or_else(unlike)?;
+            warp = step.warp;
             support = if pixels <= JUDGED { step.support } else { support };
         }
     }
-    let overlap = overlap(&a.outline, &b.outline.through(&b_to_a));
+    let overlap = overlap(&a.outline, &b.outline.through(&warp.b_to_a));
     if support < LEAST_SUPPORT {
         return Err(unlike());
     }
@@ -136,75 +143,89 @@ pub fn align(a: &Plane, b: &Plane) -> Result<Alignment, Fault> {
             "compare plates that were framed alike",
         ));
     }
-    finish(a, b, b_to_a, guess, support, overlap)
+    finish(a, b, warp, guess, support, overlap)
 }
 
 /// The last passes, at the planes' own sampling.
-fn finish(
-    a: &Plane,
-    b: &Plane,
-    mut b_to_a: Homography,
-    guess: Guess,
-    support: f64,
-    overlap: f64,
-) -> Result<Alignment, Fault> {
+fn finish(a: &Plane, b: &Plane, mut warp: Warp, guess: Guess, support: f64, overlap: f64) -> Result<Alignment, Fault> {
     let own = Level::of(a, usize::MAX);
     let mut last = None;
     for (radius, tolerance) in LAST {
         // A plane that is all grain at its own sampling keeps what the coarser ones gave.
-        let Some(step) = own.step(a, b, &b_to_a, radius, tolerance) else { break };
-        b_to_a = step.fit.b_to_a;
-        last = Some(step);
+        let Some(step) = own.step(a, b, &warp, radius, tolerance) else { break };
+        last = Some((step.warp, std::mem::replace(&mut warp, step.warp), step));
     }
-    let step = last.ok_or_else(unlike)?;
-    let seen: Vec<(Point, Point)> = step
-        .found
-        .iter()
-        .zip(&step.fit.agrees)
-        .filter(|(_, agrees)| **agrees)
-        .map(|(t, _)| (t.a, step.left(t)))
-        .collect();
+    let (warp, laid_by, step) = last.ok_or_else(unlike)?;
+    let right = || step.found.iter().zip(&step.agrees).filter(|(_, agrees)| **agrees).map(|(t, _)| t);
+    let seen: Vec<(Point, Point)> = right().map(|t| (t.a, warp.left(t))).collect();
     if seen.len() < FEWEST_TIES {
         return Err(unlike());
     }
-    let field = Field::fit(a.size(), &seen);
-    let rms = |of: &dyn Fn(&(Point, Point)) -> f64| (seen.iter().map(of).sum::<f64>() / seen.len() as f64).sqrt();
-    let rms_homography = rms(&|(_, shift)| shift.distance(Point::default()).powi(2));
-    let rms = match &field {
-        Some(field) => rms(&|(p, shift)| shift.distance(field.at(*p)).powi(2)),
-        None => rms_homography,
-    };
-    let in_place = |m: &&Match| {
-        let bent = field.as_ref().map_or(Point::default(), |f| f.at(m.a));
-        let off = (m.a + m.shift).distance(step.laid_by(&b_to_a, m.a) + bent);
-        m.likeness >= search::LEAST_LIKENESS && (m.sd.is_infinite() || off <= MOVED_PX)
-    };
-    let (held, moved): (Vec<&Match>, Vec<&Match>) = step.all.iter().partition(in_place);
-    let places = |of: Vec<&Match>| of.into_iter().map(|m| m.a).collect();
-    let m = &b_to_a.0;
-    let mirrored = m[(0, 0)] * m[(1, 1)] - m[(0, 1)] * m[(1, 0)] < 0.0;
-    Ok(Alignment {
-        b_to_a,
-        rms,
-        rms_homography,
-        field,
+    let mut found = Alignment {
+        b_to_a: warp.b_to_a,
+        bend: warp.bend,
+        field: Field::fit(a.size(), &seen),
         ties: seen.len(),
         support,
         overlap,
-        mirrored,
+        mirrored: warp.mirrored(),
         quarters: guess.quarters,
-        held: places(held),
-        moved: places(moved),
-    })
+        ..Alignment::identity()
+    };
+    let rms = |of: &dyn Fn(&Tie) -> Point| {
+        (right().map(|t| of(t).distance(Point::default()).powi(2)).sum::<f64>() / seen.len() as f64).sqrt()
+    };
+    found.rms = rms(&|t| warp.b_to_a.apply(t.b) - t.a - found.bent(t.a));
+    found.rms_bent = rms(&|t| found.bent(t.a));
+    let in_place = |m: &&Match| {
+        // Where the place's like in B lies, and where the map says that it does.
+        let off = found.b_to_a.apply(laid_by.in_b(m.a + m.shift)) - m.a - found.bent(m.a);
+        m.likeness >= search::LEAST_LIKENESS && (m.sd.is_infinite() || off.distance(Point::default()) <= MOVED_PX)
+    };
+    let (held, moved): (Vec<&Match>, Vec<&Match>) = step.all.iter().partition(in_place);
+    let places = |of: Vec<&Match>| of.into_iter().map(|m| m.a).collect();
+    (found.held, found.moved) = (places(held), places(moved));
+    Ok(found)
+}
+
+/// A map from A to B on the way to an [`Alignment`].
+#[derive(Clone, Copy)]
+struct Warp {
+    b_to_a: Homography,
+    bend: Option<Bend>,
+}
+
+impl Warp {
+    fn straight(b_to_a: Homography) -> Warp {
+        Warp { b_to_a, bend: None }
+    }
+
+    fn bent(&self, p: Point) -> Point {
+        self.bend.as_ref().map_or(Point::default(), |bend| bend.at(p))
+    }
+
+    fn in_b(&self, p: Point) -> Point {
+        self.b_to_a.inverse().apply(p + self.bent(p))
+    }
+
+    /// Shift from where the map lays a tie to where A has it, seen from A.
+    fn left(&self, tie: &Tie) -> Point {
+        self.b_to_a.apply(tie.b) - tie.a - self.bent(tie.a)
+    }
+
+    fn mirrored(&self) -> bool {
+        let m = &self.b_to_a.0;
+        m[(0, 0)] * m[(1, 1)] - m[(0, 1)] * m[(1, 0)] < 0.0
+    }
 }
 
 fn guesses(a: &Plane, b: &Plane, mm: f64) -> Vec<Guess> {
     let small = |p: &Plane| {
         let ratio = mm / p.mm_per_px;
         let size = scaled(p.size(), 1.0 / ratio);
-        let to = Homography::similarity(1.0 / ratio, 0.0, Point::default());
+        let back = Homography::similarity(ratio, 0.0, Point::default());
         // The kernel widens to sixteen pixels at the most; what is coarser still is blurred by the search itself.
-        (p.view(&to, size, ratio), p.outline.scaled(1.0 / ratio))
+        (p.view(size, ratio, |q| back.apply(q)), p.outline.scaled(1.0 / ratio))
     };
     let ((image_a, outline_a), (image_b, outline_b)) = (small(a), small(b));
     coarse::guesses((&image_a, &outline_a), (&image_b, &outline_b), GUESSES)
@@ -224,27 +245,14 @@ struct Level {
 
 /// One search and fit.
 struct Step {
-    fit: Fit,
-    /// What the fit was given, in A's pixels.
+    warp: Warp,
+    /// What the fit was given, in A's pixels, and which of it agrees.
     found: Vec<Tie>,
+    agrees: Vec<bool>,
     /// All places with structure in both, found or not, in A's pixels.
     all: Vec<Match>,
-    /// The map that B was laid by.
-    by: Homography,
     support: f64,
     ties: f64,
-}
-
-impl Step {
-    /// Shift from where the new map lays a tie to where A has it, seen from A: what [`Field`] is fitted to.
-    fn left(&self, tie: &Tie) -> Point {
-        self.fit.b_to_a.apply(tie.b) - tie.a
-    }
-
-    /// Where a place of A, laid by the new map, lay under the old one.
-    fn laid_by(&self, new: &Homography, p: Point) -> Point {
-        self.by.apply(new.inverse().apply(p))
-    }
 }
 
 impl Level {
@@ -254,20 +262,19 @@ impl Level {
             return Level { image: blur(&a.density, GRAIN), scale: 1.0 };
         }
         let scale = long as f64 / own as f64;
-        let to = Homography::similarity(scale, 0.0, Point::default());
-        Level { image: a.view(&to, scaled(a.size(), scale), 1.0 / scale), scale }
+        Level { image: a.view(scaled(a.size(), scale), 1.0 / scale, |p| p * (1.0 / scale)), scale }
     }
 
-    /// Lays B on A by `b_to_a`, finds places again within `radius` of this level's pixels, and fits anew. None where too few agree.
-    fn step(&self, a: &Plane, b: &Plane, b_to_a: &Homography, radius: isize, tolerance: f64) -> Option<Step> {
-        let shrink = Homography::similarity(self.scale, 0.0, Point::default());
-        let lay = shrink.after(b_to_a);
-        let at = b_to_a.inverse().apply(middle(a.size()));
-        let coarser = 1.0 / lay.area_scale(at).sqrt();
+    /// Lays B on A by `warp`, finds places again within `radius` of this level's pixels, and fits anew. None where too few agree.
+    fn step(&self, a: &Plane, b: &Plane, warp: &Warp, radius: isize, tolerance: f64) -> Option<Step> {
+        let lay = Homography::similarity(self.scale, 0.0, Point::default()).after(&warp.b_to_a);
+        let back = warp.b_to_a.inverse();
+        let coarser = 1.0 / lay.area_scale(back.apply(middle(a.size()))).sqrt();
         if !coarser.is_finite() || coarser > 64.0 {
             return None;
         }
-        let mut laid = b.view(&lay, self.image.size(), coarser);
+        let in_a = 1.0 / self.scale;
+        let mut laid = b.view(self.image.size(), coarser, |p| back.apply(p * in_a + warp.bent(p * in_a)));
         if self.scale == 1.0 {
             laid = blur(&laid, GRAIN);
         }
@@ -278,21 +285,34 @@ impl Level {
         let spots = search::spots(&self.image, ACROSS, allowed);
         let all: Vec<Match> =
             search::matches(&self.image, &laid, &spots, radius).into_iter().flatten().map(|m| self.in_a(m)).collect();
-        let back = b_to_a.inverse();
         let found: Vec<Tie> = all
             .iter()
             .filter(|m| m.sd.is_finite())
-            .map(|m| Tie { b: back.apply(m.a + m.shift), a: m.a, sd: m.sd })
+            .map(|m| Tie { b: warp.in_b(m.a + m.shift), a: m.a, sd: m.sd })
             .collect();
-        // A literal seed: the same plates give the same map.
-        let mut rng = Pcg64::seed_from_u64(0x9e37_79b9);
-        let fit = fit::robust(&found, tolerance / self.scale, &mut rng)?;
+        let (warp, agrees) = self.fit(&found, warp, tolerance)?;
         // What a fit agrees on must lie close, too, or chance would pass for a scene.
         let close = MOVED_PX / self.scale;
-        let agreeing =
-            found.iter().zip(&fit.agrees).filter(|(t, agrees)| **agrees && fit::off(&fit.b_to_a, t) < close).count();
+        let near = |t: &Tie| warp.left(t).distance(Point::default()) < close;
+        let agreeing = found.iter().zip(&agrees).filter(|(t, agrees)| **agrees && near(t)).count();
         let support = agreeing as f64 / all.len().max(1) as f64;
-        Some(Step { fit, found, all, by: *b_to_a, support, ties: agreeing as f64 })
+        Some(Step { warp, found, agrees, all, support, ties: agreeing as f64 })
+    }
+
+    /// The map that most ties agree on, and which those are. What a fine level found bent before lets the homography see all of the
+    /// picture; whether it is bent is asked anew.
+    fn fit(&self, ties: &[Tie], before: &Warp, tolerance: f64) -> Option<(Warp, Vec<bool>)> {
+        // A literal seed: the same plates give the same map.
+        let robust = |ties: &[Tie]| fit::robust(ties, tolerance / self.scale, &mut Pcg64::seed_from_u64(0x9e37_79b9));
+        let flat: Vec<Tie> = ties.iter().map(|t| Tie { a: t.a + before.bent(t.a), ..*t }).collect();
+        let straight = robust(&flat)?;
+        if self.image.rows().max(self.image.columns()) > JUDGED
+            && let Some(bent) = bend::fit(ties, &straight)
+        {
+            return Some((Warp { b_to_a: bent.b_to_a, bend: Some(bent.bend) }, bent.agrees));
+        }
+        let straight = if before.bend.is_some() { robust(ties)? } else { straight };
+        Some((Warp::straight(straight.b_to_a), straight.agrees))
     }
 
     fn in_a(&self, m: Match) -> Match {
@@ -337,18 +357,18 @@ mod tests {
 
     /// Root mean square and worst error of the found map over A's scene where B shows it, in A's pixels.
     fn error(a: &Shot, b: &Shot, found: &Alignment) -> (f64, f64) {
-        let truth = Shot::b_to_a(a, b).inverse();
         let (mut square, mut worst, mut count) = (0.0, 0.0f64, 0.0);
         for i in 0..400 {
             let p = Point::new(
                 (0.03 + 0.94 * (i % 20) as f64 / 19.0) * a.size.columns as f64,
                 (0.03 + 0.94 * (i / 20) as f64 / 19.0) * a.size.rows as f64,
             );
-            let q = truth.apply(p);
+            let q = Shot::in_b(a, b, p);
             if q.x < 0.0 || q.y < 0.0 || q.x > b.size.columns as f64 || q.y > b.size.rows as f64 {
                 continue;
             }
-            let off = found.b_to_a.apply(q).distance(p);
+            // Back to A, near enough to scale the error to A's pixels.
+            let off = found.b_to_a.apply(q).distance(found.b_to_a.apply(found.in_b(p)));
             square += off * off;
             worst = worst.max(off);
             count += 1.0;
@@ -370,12 +390,14 @@ mod tests {
         let found = align(&plane(a), &plane(b)).unwrap_or_else(|f| panic!("{name}: {f}"));
         let (rms, worst) = error(a, b, &found);
         eprintln!(
-            "{name}: rms {rms:.3} worst {worst:.2} px, said {:.3}, ties {}, support {:.2}, overlap {:.2}, moved {}, field {:?}",
+            "{name}: rms {rms:.3} worst {worst:.2} px, said {:.3}, ties {}, support {:.2}, overlap {:.2}, moved {}, bent {} {:.2}, field {:?}",
             found.rms,
             found.ties,
             found.support,
             found.overlap,
             found.moved.len(),
+            found.bend.is_some(),
+            found.rms_bent,
             found.field.as_ref().map(|f| f.rms)
         );
         assert!(rms < 0.5 && worst < 1.5, "{name}: rms {rms:.3}, worst {worst:.2} px");
@@ -398,6 +420,21 @@ mod tests {
         let finer =
             Shot { size: Size::new(1190, 1482), mm_per_px: 127.0 / 1482.0, framing: shifted.framing, ..b.clone() };
         aligned("another sampling", &a, &finer);
+    }
+
+    #[test]
+    fn another_lens_bends_the_scene() {
+        let a = Shot::default();
+        for lens in [-0.012, -0.004, 0.004, 0.012] {
+            let framing = framed(6.3, -4.1, 1.0, 1.0, 0.0);
+            let b = Shot { lens, framing, log_exposure: 1.3, wind: 3, grain_seed: 2, ..a.clone() };
+            let found = aligned(&format!("bent by {:.1} px at the corners", lens * 652.0), &a, &b);
+            assert!(found.bend.is_some(), "no bend found");
+        }
+        let finer = Size::new(1632, 2032);
+        let a = Shot { size: finer, mm_per_px: 0.0625, ..a };
+        let b = Shot { lens: 0.012, framing: framed(6.3, -4.1, 1.0, 1.0, 0.0), wind: 3, grain_seed: 2, ..a.clone() };
+        assert!(aligned("bent by 16 px at the corners", &a, &b).bend.is_some());
     }
 
     #[test]

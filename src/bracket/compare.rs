@@ -8,6 +8,7 @@ use super::advice::{self, Advice};
 use super::align::{self, Alignment};
 use super::area::Area;
 use super::base::PlateBase;
+use super::bend::Bend;
 use super::came_up::CameUp;
 use super::cells::{self, Cells};
 use super::charts::Drawn;
@@ -149,6 +150,8 @@ pub struct AlignmentFigures {
     pub support: f64,
     /// Root mean square of a smooth bend beyond the homography, in the same pixels; 0 where the ties support none.
     pub bend_px: f64,
+    /// What a place of A is shifted by before the homography carries it back to B, in the same pixels; none for one lens and focus.
+    pub bend: Option<Bend>,
     pub mirrored: bool,
     pub quarter_turns: usize,
 }
@@ -302,7 +305,8 @@ fn pair(
             overlap: alignment.overlap,
             ties: alignment.ties,
             support: alignment.support,
-            bend_px: alignment.field.as_ref().map_or(0.0, |f| f.rms * plane_a.full_per_px),
+            bend_px: alignment.rms_bent * plane_a.full_per_px,
+            bend: alignment.bend.map(|bend| bend.scaled(plane_a.full_per_px)),
             mirrored: alignment.mirrored,
             quarter_turns: alignment.quarters,
         },

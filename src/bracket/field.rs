@@ -13,7 +13,7 @@ use crate::image::Size;
 const CELLS: f64 = 10.0;
 /// Ties' worth of belief that there is no shift.
 const DOUBT: f64 = 4.0;
-/// Share of the mean square that a field must take from unseen ties to be used.
+/// Share of the mean square that a model must take from unseen ties to be used.
 const WORTH: f64 = 0.15;
 const FEWEST: usize = 40;
 
@@ -32,16 +32,11 @@ impl Field {
         if seen.len() < FEWEST {
             return None;
         }
-        let halves: [Vec<_>; 2] = [0, 1].map(|parity| seen.iter().copied().skip(parity).step_by(2).collect());
-        let (mut before, mut after) = (0.0, 0.0);
-        for (known, unseen) in [(&halves[0], &halves[1]), (&halves[1], &halves[0])] {
-            let field = Field::through(size, known);
-            for (p, shift) in unseen {
-                before += shift.x.powi(2) + shift.y.powi(2);
-                after += shift.distance(field.at(*p)).powi(2);
-            }
-        }
-        if after > (1.0 - WORTH) * before {
+        let known = |of: &[usize]| {
+            let field = Field::through(size, &of.iter().map(|i| seen[*i]).collect::<Vec<_>>());
+            move |p: Point| field.at(p)
+        };
+        if !worth(seen, known) {
             return None;
         }
         let mut field = Field::through(size, seen);
@@ -79,6 +74,20 @@ impl Field {
         let lower = node(1, 0) * (1.0 - fx) + node(1, 1) * fx;
         upper * (1.0 - fy) + lower * fy
     }
+}
+
+/// Whether a model foretells what it has not seen: `through` gives the shifts that follow from the named ones alone.
+pub fn worth<F: Fn(Point) -> Point>(seen: &[(Point, Point)], through: impl Fn(&[usize]) -> F) -> bool {
+    let halves: [Vec<usize>; 2] = [0, 1].map(|parity| (parity..seen.len()).step_by(2).collect());
+    let (mut before, mut after) = (0.0, 0.0);
+    for (known, unseen) in [(&halves[0], &halves[1]), (&halves[1], &halves[0])] {
+        let foretold = through(known);
+        for (p, shift) in unseen.iter().map(|i| seen[*i]) {
+            before += shift.distance(Point::default()).powi(2);
+            after += shift.distance(foretold(p)).powi(2);
+        }
+    }
+    after <= (1.0 - WORTH) * before
 }
 
 /// Nodes along a side: one at either end, two at the least.

@@ -47,9 +47,9 @@ pub fn bracket(made: &[Made]) -> Vec<BracketPlate<'_>> {
 
 /// Contrast and gains from the densities before grain, at every pixel that both show: [contrast, shadow gain, highlight gain, share of A and of B under 0.10].
 pub fn truth(a: &Shot, b: &Shot) -> [f64; 5] {
-    let still = Shot { framing: a.framing, size: a.size, mm_per_px: a.mm_per_px, wind: a.wind, ..b.clone() };
+    let still =
+        Shot { framing: a.framing, lens: a.lens, size: a.size, mm_per_px: a.mm_per_px, wind: a.wind, ..b.clone() };
     let (of_a, of_b) = (a.truth(), still.truth());
-    let to_b = Shot::b_to_a(a, b).inverse();
     let inside = |p: Point, s: &Shot| {
         let (w, h) = (s.size.columns as f64, s.size.rows as f64);
         let m = (s.rebate_mm + 0.5) / s.mm_per_px;
@@ -59,7 +59,7 @@ pub fn truth(a: &Shot, b: &Shot) -> [f64; 5] {
     let mut pairs: Vec<(f64, f64)> = (0..of_a.size().area())
         .filter(|i| {
             let p = Point::new((i % columns) as f64 + 0.5, (i / columns) as f64 + 0.5);
-            inside(p, a) && inside(to_b.apply(p), b)
+            inside(p, a) && inside(Shot::in_b(a, b, p), b)
         })
         .map(|i| (f64::from(of_a.pixels()[i]), f64::from(of_b.pixels()[i])))
         .collect();
@@ -88,11 +88,10 @@ pub fn holds(name: &str, plates: &[Made]) -> Comparison {
         let [contrast, shadow, highlight, under_a, under_b] = truth(a, b);
         let f = &pair.figures;
         let corners = [(0.1, 0.1), (0.9, 0.1), (0.9, 0.9), (0.1, 0.9), (0.5, 0.5)];
-        let known = Shot::b_to_a(a, b);
         let off = corners
             .iter()
-            .map(|(x, y)| Point::new(x * b.size.columns as f64, y * b.size.rows as f64))
-            .map(|p| f.alignment.homography.apply(p).distance(known.apply(p)))
+            .map(|(x, y)| Point::new(x * a.size.columns as f64, y * a.size.rows as f64))
+            .map(|p| f.alignment.homography.apply(Shot::in_b(a, b, p)).distance(p))
             .fold(0.0, f64::max);
         let got = f.relative_contrast.unwrap();
         eprintln!(

@@ -9,6 +9,7 @@ pub mod advice;
 pub mod align;
 pub mod area;
 pub mod base;
+mod bend;
 pub mod brackets;
 pub mod came_up;
 pub mod cells;

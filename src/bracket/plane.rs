@@ -55,13 +55,12 @@ impl Plane {
         Homography::similarity(self.full_per_px, 0.0, Point::default())
     }
 
-    /// What a sampling `coarser` times this one shows of the plane through `to_view` (plane's pixels to view's pixels).
-    pub fn view(&self, to_view: &Homography, size: Size, coarser: f64) -> Image<f32> {
+    /// What a sampling `coarser` times this one shows of the plane; `back`: from the view's pixels to the plane's.
+    pub fn view(&self, size: Size, coarser: f64, back: impl Fn(Point) -> Point + Sync) -> Image<f32> {
         let level = (coarser.max(1.0).log2() as usize).min(self.halves.len());
         let (image, share) =
             (level.checked_sub(1).map_or(&self.density, |n| &self.halves[n]), 0.5f64.powi(level as i32));
-        let back = Homography::similarity(share, 0.0, Point::default()).after(&to_view.inverse());
-        resample(image, size, &Kernel::new(coarser * share), |p| back.apply(p))
+        resample(image, size, &Kernel::new(coarser * share), |p| back(p) * share)
     }
 }
 

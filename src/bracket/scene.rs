@@ -42,6 +42,9 @@ pub struct Shot {
     pub curve: Curve,
     /// Scene to plate, both in millimetres of a plate of 127 × 102 mm.
     pub framing: Homography,
+    /// How much further out than it should a lens draws the plate's corners, as a share of their distance from its middle; it grows
+    /// with the cube of that (D. C. Brown 1966).
+    pub lens: f64,
     /// Which scene.
     pub seed: u64,
     /// What trees, clouds and water look like: another number moves them.
@@ -59,6 +62,7 @@ impl Default for Shot {
             log_exposure: 1.0,
             curve: Curve::PLAIN,
             framing: Homography::identity(),
+            lens: 0.0,
             seed: 1,
             wind: 0,
             grain: 0.02,
@@ -75,7 +79,7 @@ impl Shot {
         Image::from_rows(self.size, 0f32, |row, out| {
             for (column, v) in out.iter_mut().enumerate() {
                 let p = Point::new(column as f64 + 0.5, row as f64 + 0.5) * self.mm_per_px;
-                let log_h = luminance(back.apply(p), self.seed, self.wind) + self.log_exposure;
+                let log_h = luminance(back.apply(self.undistorted(p)), self.seed, self.wind) + self.log_exposure;
                 *v = self.curve.density(log_h) as f32;
             }
         })
@@ -97,10 +101,22 @@ impl Shot {
         })
     }
 
-    /// Where a place of B lies in A, in pixels of the two.
-    pub fn b_to_a(a: &Shot, b: &Shot) -> Homography {
-        let mm = |s: &Shot| Homography::similarity(s.mm_per_px, 0.0, Point::default());
-        mm(a).inverse().after(&a.framing).after(&b.framing.inverse()).after(&mm(b))
+    fn bent(&self, p: Point) -> Point {
+        let middle = Point::new(self.size.columns as f64, self.size.rows as f64) * (0.5 * self.mm_per_px);
+        let r = p.distance(middle) / middle.distance(Point::default());
+        (p - middle) * (self.lens * r * r)
+    }
+
+    /// Where the scene would lie on a plate behind a lens without distortion, in millimetres.
+    fn undistorted(&self, p: Point) -> Point {
+        (0..50).fold(p, |straight, _| p - self.bent(straight))
+    }
+
+    /// Where a place of A lies in B, in pixels of the two.
+    pub fn in_b(a: &Shot, b: &Shot, p: Point) -> Point {
+        let scene = a.framing.inverse().apply(a.undistorted(p * a.mm_per_px));
+        let straight = b.framing.apply(scene);
+        (straight + b.bent(straight)) * (1.0 / b.mm_per_px)
     }
 }
 

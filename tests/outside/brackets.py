@@ -16,29 +16,36 @@ def expose(spec, size, q, rng):
     shape = (round(size[1] * q), round(size[0] * q))
     q = shape[1] / size[0]
     log_e = getattr(scene, spec["scene"])(shape, int(rng.integers(1000))) - 0.45
-    frame = _framing(size) if spec.get("framing") else np.eye(3)  # finished mm of B to finished mm of A
-    to_a = _scaled(frame, q)
-    seen_by_b = cv2.warpPerspective(log_e, to_a, shape[::-1], flags=cv2.INTER_LANCZOS4 | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REFLECT)
+    frame = np.eye(3)  # finished mm of B to finished mm of A
+    if spec.get("framing"):
+        frame = _framing(size, **(spec["framing"] if isinstance(spec["framing"], dict) else {}))
+    between = Between(size, frame, spec.get("bend", 0.0))
+    seen_by_b = _seen(log_e, between.to_a, q, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT)
     moved = np.zeros(shape, bool)
-    if spec.get("moved"):
+    if spec.get("stirred"):
+        down, right = spec["stirred"]
         moved = _blob(shape)
-        elsewhere = np.roll(seen_by_b, (int(0.02 * shape[0]), int(0.04 * shape[1])), (0, 1))
+        elsewhere = np.roll(seen_by_b, (int(down * shape[0]), int(right * shape[1])), (0, 1))
         seen_by_b = np.where(moved, elsewhere, seen_by_b)
     rebate = (3.0, 3.2, 2.8, 3.1)
-    curve_a = plates.Curve(gamma=1.1, d_max=2.9)
-    curve_b = plates.Curve(gamma=1.1 * spec.get("push", 1.0), d_max=2.9 + 0.2 * (spec.get("push", 1.0) - 1), inertia=0.35 - 0.15 * (spec.get("push", 1.0) - 1))
-    a = plates.expose(log_e, size, q, rng, base=0.14, curve=curve_a, rebate=rebate)
+    gamma, d_max, push, base = spec.get("gamma", 1.1), spec.get("d_max", 2.9), spec.get("push", 1.0), spec.get("base", 0.14)
+    curve_a = plates.Curve(gamma=gamma, d_max=d_max)
+    curve_b = plates.Curve(gamma=gamma * push, d_max=d_max + 0.2 * (push - 1), inertia=0.35 - 0.15 * (push - 1))
+    grain = spec["plate"].get("grain", 1.0)
+    a = plates.expose(log_e, size, q, rng, base=base, curve=curve_a, rebate=rebate, grain=grain)
     if spec.get("same"):
         b = a
     else:
-        b = plates.expose(seen_by_b + 0.30103 * spec["stops"], size, q, rng, base=0.15 if "push" in spec else 0.142, curve=curve_b, rebate=rebate)
+        fog = 0.01 if "push" in spec else 0.002
+        b = plates.expose(seen_by_b + 0.30103 * spec["stops"], size, q, rng, base=base + fog, curve=curve_b, rebate=rebate, grain=grain)
     ev = 2.0 ** -spec["stops"]
     notes = {
         spec["ids"][0]: ("ei = 2.0\nshutter = \"3\"\naperture = 22.0\n", _development(7.5)),
         spec["ids"][1]: (f"ei = {2.0 * ev:.4f}\nshutter = \"{3.0 / ev:.6f}\"\naperture = 22.0\n", _development(10.5 if "push" in spec else 7.5)),
     }
-    truth = dict(ids=spec["ids"], frame=frame, stops=spec["stops"], notes=notes, curve=curve_a if "push" not in spec and not spec.get("same") else None)
-    truth.update(_figures(a, b, to_a, moved, rebate, q))
+    alike = "push" not in spec and not spec.get("same") and abs(spec["stops"]) > 0.3  # less tells no curve
+    truth = dict(ids=spec["ids"], between=between, stops=spec["stops"], notes=notes, curve=curve_a if alike else None)
+    truth.update(_figures(a, b, between.to_b, moved, rebate, q))
     return [(a, []), (b, [])], truth
 
 
@@ -46,19 +53,50 @@ def _development(minutes):
     return f'developer = "metol-hydroquinone"\ndilution = "1+15"\ntemperature_c = 20.0\nminutes = {minutes}\n'
 
 
-def _framing(size):
-    """The camera was moved a little: 4 % of the width, 1 degree, and a breath of perspective."""
+def _framing(size, shift=(0.04, -0.03), turn=1.0, nearer=1.01, tilt=(4e-5, -3e-5)):
+    """The camera was moved a little: shares of the width, degrees, and a breath of perspective."""
     w, h = size
-    a = np.deg2rad(1.0)
-    move = np.array([[1, 0, w / 2 + 0.04 * w], [0, 1, h / 2 - 0.03 * h], [0, 0, 1]])
-    turn = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [4e-5, -3e-5, 1]])
-    return move @ (turn * [[1.01], [1.01], [1]]) @ np.array([[1, 0, -w / 2], [0, 1, -h / 2], [0, 0, 1]])
+    a = np.deg2rad(turn)
+    move = np.array([[1, 0, w / 2 + shift[0] * w], [0, 1, h / 2 + shift[1] * w], [0, 0, 1]])
+    spin = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [*tilt, 1]])
+    return move @ (spin * [[nearer], [nearer], [1]]) @ np.array([[1, 0, -w / 2], [0, 1, -h / 2], [0, 0, 1]])
 
 
-def _scaled(matrix, q):
-    """A map of millimetres as a map of raster indices."""
-    into = np.array([[1 / q, 0, 0.5 / q], [0, 1 / q, 0.5 / q], [0, 0, 1]])
-    return np.linalg.inv(into) @ matrix @ into
+class Between:
+    """Where places of one plate lie on the other, in mm; B through another lens than A, or the same refocused: corners drawn out by a share
+    of their distance from the middle."""
+
+    def __init__(self, size, frame, bend):
+        self.middle, self.frame, self.bend = np.array(size) / 2, frame, bend
+
+    def to_a(self, p):
+        straight = p
+        for _ in range(20 if self.bend else 0):
+            straight = straight + p - self._bent(straight)
+        return _carry(self.frame, straight)
+
+    def to_b(self, p):
+        return self._bent(_carry(np.linalg.inv(self.frame), p))
+
+    def _bent(self, p):
+        out = p - self.middle
+        return p + out * (self.bend * (out**2).sum(-1, keepdims=True) / (self.middle**2).sum())
+
+
+def _carry(matrix, p):
+    q = np.concatenate([p, np.ones_like(p[..., :1])], -1) @ matrix.T
+    return q[..., :2] / q[..., 2:]
+
+
+def _seen(picture, where, q, interpolation, **border):
+    """A picture by another camera: `where` tells for its millimetres those of the picture. In bands, as the tables are large."""
+    rows, columns = picture.shape
+    out = []
+    for top in range(0, rows, 256):
+        y, x = np.mgrid[top : min(top + 256, rows), :columns].astype(np.float64)
+        p = where(np.stack([x + 0.5, y + 0.5], -1) / q) * q - 0.5
+        out.append(cv2.remap(picture, *(np.ascontiguousarray(p[..., k], dtype=np.float32) for k in (0, 1)), interpolation, **border))
+    return np.concatenate(out)
 
 
 def _blob(shape):
@@ -67,18 +105,17 @@ def _blob(shape):
     return ((x / shape[1] - 0.25) / 0.30) ** 2 + ((y / shape[0] - 0.55) / 0.36) ** 2 < 1
 
 
-def _figures(a, b, to_a, moved, rebate, q):
+def _figures(a, b, to_b, moved, rebate, q):
     """Over the area that both pictures share, in densities above base averaged to 0.1 mm."""
     shape = a.clean.shape
-    b_on_a = cv2.warpPerspective(b.clean, np.linalg.inv(to_a), shape[::-1], flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP, borderValue=np.nan)
-    stirred = cv2.warpPerspective(moved.astype(np.uint8), np.linalg.inv(to_a), shape[::-1], flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP) > 0
+    b_on_a = _seen(b.clean, to_b, q, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+    stirred = _seen(moved.astype(np.uint8), to_b, q, cv2.INTER_NEAREST) > 0
     n = max(1, int(round(0.1 * q)))
     rows, cols = shape[0] // n, shape[1] // n
     gather = lambda m: m[: rows * n, : cols * n].reshape(rows, n, cols, n).mean((1, 3), dtype=np.float64)
     da, db, still = gather(a.clean), gather(b_on_a), gather(stirred.astype(np.float32)) == 0
     x, y = np.meshgrid((np.arange(cols) + 0.5) * n / q, (np.arange(rows) + 0.5) * n / q)
-    index = np.stack([x * q - 0.5, y * q - 0.5, np.ones_like(x)], -1) @ np.linalg.inv(to_a).T
-    xb, yb = (index[..., 0] / index[..., 2] + 0.5) / q, (index[..., 1] / index[..., 2] + 0.5) / q
+    xb, yb = np.moveaxis(to_b(np.stack([x, y], -1)), -1, 0)
     w, h = a.size
     both = np.ones_like(still)
     for px, py in ((x, y), (xb, yb)):

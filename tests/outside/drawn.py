@@ -1,6 +1,6 @@
 """Scenarios drawn by chance, within what a careful photographer with any camera, panel and plate may bring.
 
-In: a name, "drawn-17" or "drawn-tiles-17"; the same name is always the same scenario. Out: a whole one for `simulate.build`. Fixed
+In: a name, "drawn-17", "drawn-tiles-17" or "drawn-bracket-17"; the same name is always the same scenario. Out: a whole one for `simulate.build`. Fixed
 scenarios show that what was thought of holds; these look for what was not.
 """
 
@@ -23,7 +23,7 @@ GRIDS = [(2, 2), (3, 2), (2, 3), (3, 3), (4, 3)]
 def scenario(name):
     rng = np.random.default_rng(zlib.crc32(name.encode()))
     pick, span = lambda of: of[int(rng.integers(len(of)))], lambda a, b: float(rng.uniform(a, b))
-    tiled = name.startswith("drawn-tiles-")
+    tiled, paired = name.startswith("drawn-tiles-"), name.startswith("drawn-bracket-")
     (short, long), text = pick(SIZES)
     rotate = pick([0, 180] if tiled else [0, 0, 0, 90, 180, 270])
     kind, colour = pick(KINDS)
@@ -45,4 +45,21 @@ def scenario(name):
         curve=dict(gamma=span(0.8, 1.9), d_max=span(2.2, 3.8), toe=span(0.1, 0.25)))
     if tiled:
         drawn |= dict(tiles=dict(grid=pick(GRIDS), overlap=span(0.18, 0.4)), small=0.3)
+    if paired:
+        drawn |= _pair(pick, span, rng, drawn)
     return {**scenarios.ORDINARY, **drawn}
+
+
+def _pair(pick, span, rng, drawn):
+    """A second plate of the scene: more or less light, longer in the tray or not, framed a little otherwise, through another lens, later."""
+    framing = pick([False, True, True])
+    pair = dict(
+        ids=["K-01", "K-02"], small=0.6, scene=pick(["shore", "shore", "photograph"]), stops=span(-1.5, 1.5), base=span(0.08, 0.25),
+        gamma=span(0.9, 1.5), d_max=span(2.4, 3.2), bend=pick([0.0, 0.0, span(-0.01, 0.01)]) if framing else 0.0,
+        framing=dict(shift=(span(-0.08, 0.08), span(-0.08, 0.08)), turn=span(-3, 3), nearer=span(0.96, 1.04), tilt=(span(-1e-4, 1e-4), span(-1e-4, 1e-4)))
+        if framing else False)
+    if rng.random() < 0.3:
+        pair |= dict(stops=span(-1.5, -0.3), push=span(1.1, 1.4))
+    if rng.random() < 0.3:
+        pair |= dict(stirred=(span(0.001, 0.03), span(0.001, 0.06)))
+    return pair

@@ -78,7 +78,7 @@ def heading():
 
 def main():
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    asked.add_argument("scenario", nargs="*", help="names from scenarios.py, or drawn-NUMBER and drawn-tiles-NUMBER for one drawn by chance; all of scenarios.py "
+    asked.add_argument("scenario", nargs="*", help="names from scenarios.py, or drawn-NUMBER, drawn-tiles-NUMBER and drawn-bracket-NUMBER for one drawn by chance; all of scenarios.py "
                        "when none is given")
     asked.add_argument("--bounded", action="store_true", help="the bounded set that a test run takes")
     asked.add_argument("--megapixels", type=float, default=8.0)

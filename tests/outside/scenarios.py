@@ -107,7 +107,7 @@ BRACKETS = {
     "bracket-two-thirds": dict(stops=2 / 3),
     "bracket-four-thirds": dict(stops=4 / 3, framing=True),
     "bracket-push": dict(stops=-1.0, push=1.3),
-    "bracket-moved": dict(stops=2 / 3, framing=True, moved=True),
+    "bracket-moved": dict(stops=2 / 3, framing=True, stirred=(0.02, 0.04)),
     "bracket-same": dict(stops=0.0, same=True),
 }
 for _entry in BRACKETS.values():
