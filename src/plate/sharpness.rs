@@ -35,6 +35,8 @@ const SHARPENED: f64 = 0.02;
 pub struct Sharpness {
     /// Rise from 10 to 90 % across each side, in pixels.
     pub spread_px: [Option<f64>; 4],
+    /// The same of the two sides that meet each one, where they come near to it.
+    pub near_px: [Option<f64>; 4],
     /// How far apart each side is seen twice, in pixels, where the picture inside is seen twice as well.
     pub doubled_px: [Option<f64>; 4],
     /// How far light rises beside the sides above the bare panel's own, as a share of it; none where no bare panel lies there.
@@ -49,21 +51,27 @@ struct Part {
 }
 
 pub fn measure(seen: &Image<Transmittance>, outline: &Outline) -> Sharpness {
-    let sides: Vec<Vec<Part>> = (0..4)
+    let sides: Vec<Vec<(usize, Part)>> = (0..4)
         .into_par_iter()
         .map(|side| {
             let end = |k: usize| along(outline, side, CORNER + (1.0 - 2.0 * CORNER) * k as f64 / PARTS as f64);
-            (0..PARTS).filter_map(|k| part(&edge_spread::across(seen, [end(k), end(k + 1)])?)).collect()
+            (0..PARTS).filter_map(|k| Some((k, part(&edge_spread::across(seen, [end(k), end(k + 1)])?)?))).collect()
         })
         .collect();
     let of = |side: usize, what: fn(&Part) -> Option<f64>, fewest: usize| {
-        median(sides[side].iter().filter_map(what).collect(), fewest)
+        median(sides[side].iter().filter_map(|(_, p)| what(p)).collect(), fewest)
+    };
+    let near = |side: usize| {
+        let (before, after) = (&sides[(side + 3) % 4], &sides[(side + 1) % 4]);
+        let last = before.iter().filter(|(k, _)| *k >= PARTS - PARTS / 4);
+        median(last.chain(after.iter().filter(|(k, _)| *k < PARTS / 4)).map(|(_, p)| p.spread).collect(), FEWEST)
     };
     let doubled = std::array::from_fn(|side| of(side, |p| p.doubled, FEWEST.max(sides[side].len() / 2)));
     Sharpness {
         spread_px: std::array::from_fn(|side| of(side, |p| Some(p.spread), FEWEST)),
+        near_px: std::array::from_fn(near),
         doubled_px: if picture_repeats(seen, outline, &doubled) { doubled } else { [None; 4] },
-        overshoot: median(sides.iter().flatten().filter_map(|p| p.overshoot).collect(), PARTS),
+        overshoot: median(sides.iter().flatten().filter_map(|(_, p)| p.overshoot).collect(), PARTS),
     }
 }
 
@@ -252,11 +260,12 @@ impl Sharpness {
         })
     }
 
-    /// Focus that falls off towards one side.
+    /// Focus that falls off towards one side, and so along the two that meet it. One that alone is wide has a ground rim.
     fn one_side(&self) -> Option<Warning> {
         (0..4).find_map(|side| {
             let (wide, other) = (self.spread_px[side]?, self.spread_px[(side + 2) % 4]?);
-            (wide > BLURRED && wide > WIDER * other).then(|| {
+            let rim = self.near_px[side].is_some_and(|near| wide > WIDER * near);
+            (wide > BLURRED && wide > WIDER * other && !rim).then(|| {
                 Warning::new(
                     "blurred",
                     format!(
@@ -275,7 +284,7 @@ mod tests {
     use super::*;
 
     fn sides(spread: [f64; 4]) -> Sharpness {
-        Sharpness { spread_px: spread.map(Some), doubled_px: [None; 4], overshoot: Some(0.003) }
+        Sharpness { spread_px: spread.map(Some), near_px: [None; 4], doubled_px: [None; 4], overshoot: Some(0.003) }
     }
 
     fn codes(sharpness: &Sharpness) -> Vec<String> {
@@ -290,6 +299,8 @@ mod tests {
         assert_eq!(codes(&sides([2.1, 12.0, 2.0, 12.3])), ["camera-moved"]);
         let falls_off = sides([2.1, 2.9, 3.0, 5.8]).warnings();
         assert!(falls_off[0].code == "blurred" && falls_off[0].message.contains("left side"), "{falls_off:?}");
+        let rim = Sharpness { near_px: [Some(2.2); 4], ..sides([2.1, 2.9, 3.0, 5.8]) };
+        assert!(codes(&rim).is_empty());
         let twice = Sharpness { doubled_px: [None, Some(6.1), None, Some(5.9)], ..sides([2.0; 4]) };
         assert!(twice.warnings()[0].message.contains("6.0 pixels apart"), "{:?}", twice.warnings());
         let sharpened = Sharpness { overshoot: Some(0.06), ..sides([1.4; 4]) };

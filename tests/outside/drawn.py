@@ -60,6 +60,7 @@ def _pair(pick, span, rng, drawn):
         if framing else False)
     if rng.random() < 0.3:
         pair |= dict(stops=span(-1.5, -0.3), push=span(1.1, 1.4))
-    if rng.random() < 0.3:
+    # In a photograph what moves may be the subject itself, and nobody could tell which of the two is the framing.
+    if rng.random() < 0.3 and pair["scene"] == "shore":
         pair |= dict(stirred=(span(0.001, 0.03), span(0.001, 0.06)))
     return pair

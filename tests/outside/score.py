@@ -194,13 +194,13 @@ def bracket(truth, out):
 
 def _alignment(truth, said, out):
     """Root mean square distance, in A's pixels, between where the file and where the truth puts A's places on B."""
-    pixels = [np.array(json.loads((out / c.id / f"{c.id}-record.json").read_text())["pixels"], float) for c in truth.cases]
-    per_px = [np.array(c.plate.size) / p for c, p in zip(truth.cases, pixels)]
+    records = [json.loads((out / c.id / f"{c.id}-record.json").read_text()) for c in truth.cases]
+    pixels = [np.array(r["pixels"], float) for r in records]
     grid = np.stack(np.meshgrid(*(np.linspace(0.08, 0.92, 15) * n for n in pixels[0])), -1)
-    true = truth.bracket["between"].to_b(grid * per_px[0]) / per_px[1]
+    true = truth.bracket["between"].to_b(grid * records[0]["mm_per_px"]) / records[1]["mm_per_px"]
     inside = ((true > 0) & (true < pixels[1])).all(-1)
     homography = np.asarray(said["homography"], float).reshape(3, 3)
-    placed = (np.concatenate([true, np.ones_like(true[..., :1])], -1) @ homography.T)
+    placed = np.concatenate([true, np.ones_like(true[..., :1])], -1) @ homography.T
     off = placed[..., :2] / placed[..., 2:] - grid - _bent(said.get("bend"), grid)
     return float(np.sqrt((np.hypot(*off[inside].T) ** 2).mean()))
 
