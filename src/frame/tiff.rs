@@ -42,7 +42,8 @@ pub fn family<R: Read + Seek>(tiff: &mut Tiff<R>) -> Result<Family, Fault> {
     if main.has(tag::DNG_VERSION) {
         return Ok(Family::Dng);
     }
-    if tiff.bytes(8, 2).is_ok_and(|mark| mark == b"CR") {
+    // With the version that follows: the first pixel of a plain file may spell the two letters alone.
+    if tiff.bytes(8, 4).is_ok_and(|mark| mark == b"CR\x02\0") {
         return Ok(Family::Maker);
     }
     let mut directories = tiff.chain()?;
@@ -175,6 +176,30 @@ mod tests {
         let mut file = Cursor::new(Vec::new());
         TiffEncoder::new(&mut file).unwrap().write_image::<C>(columns, rows, data).unwrap();
         file.into_inner()
+    }
+
+    /// A maker's mark is two letters where a plain file may have its first pixel.
+    #[test]
+    fn a_pixel_that_spells_a_makers_mark_makes_no_raw_file() {
+        // Two pixels of 16 bits behind the header, then the directory; each value fits its entry.
+        let with_pixels = |pixels: &[u8; 4]| {
+            let entries: [(u16, u32); 8] =
+                [(256, 2), (257, 1), (258, 16), (259, 1), (262, 1), (273, 8), (277, 1), (279, 4)];
+            let mut file = [b"II*\0\x0c\0\0\0", &pixels[..], &[entries.len() as u8, 0]].concat();
+            for (tag, value) in entries {
+                file.extend([tag.to_le_bytes(), [4, 0]].concat());
+                file.extend([1u32.to_le_bytes(), value.to_le_bytes()].concat());
+            }
+            file.extend([0; 4]);
+            file
+        };
+        let family_of = |file: &[u8]| family(&mut Tiff::open(Cursor::new(file)).unwrap()).unwrap();
+        let plain = with_pixels(b"CRRC");
+        assert_eq!(family_of(&plain), Family::Plain);
+        assert!(
+            matches!(read(Cursor::new(plain), &CaptureProfile::linear()).unwrap().samples, Samples::U16(got) if got == [0x5243, 0x4352])
+        );
+        assert_eq!(family_of(&with_pixels(b"CR\x02\0")), Family::Maker);
     }
 
     #[test]

@@ -68,9 +68,11 @@ pub fn halved(print: &Footprint) -> Footprint {
 
 /// Most cells of a grid: a few thousand a side, whatever the plate.
 pub const MOST_CELLS: f64 = 1.6e6;
+/// How far a grid over everything goes on beyond it, as a share of its extent: what surrounds the plate then has a border there.
+const BEYOND: f64 = 0.02;
 
 impl Grid {
-    /// Over everything that the tiles see, with so many cells at most, no finer than a reduced pixel.
+    /// Over everything that the tiles see and a little beyond, with so many cells at most, no finer than a reduced pixel.
     pub fn over(store: &Store, views: &[Option<View>], most_cells: f64) -> Grid {
         let size = store.size(Level::Full);
         let (w, h) = (size.columns as f64, size.rows as f64);
@@ -83,6 +85,8 @@ impl Grid {
             least = Point::new(least.x.min(p.x), least.y.min(p.y));
             most = Point::new(most.x.max(p.x), most.y.max(p.y));
         }
+        let beyond = (most - least) * BEYOND;
+        let (least, most) = (least - beyond, most + beyond);
         let sampling =
             views.iter().flatten().next().map_or(1.0, |v| v.sampling(v.to_plate(Point::new(w / 2.0, h / 2.0))));
         Grid::of(least, most, store.scale(Level::Reduced) / sampling, most_cells)
@@ -174,9 +178,18 @@ pub fn coarse(grid: &Grid, footprints: &[Footprint], gains: &[f64]) -> Image<f32
     })
 }
 
-/// Cells that no tile reaches take the value of one of the nearest that a tile does: whatever surrounds the plate, panel or mask, goes on
-/// as it was last seen, and a plate that runs out of the cover runs on.
-pub fn extended(mut seen: Image<f32>) -> Image<f32> {
+/// What is taken to lie where no tile sees.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Beyond {
+    /// What the nearest cell that a tile sees shows: whatever surrounds the plate, panel and mask, goes on as it was last seen, and a plate
+    /// that runs out of the cover runs on.
+    RunsOn,
+    /// What most of the cover's rim shows: a plate that runs out of the cover here and there ends there.
+    Even,
+}
+
+/// The same with values in cells that no tile reaches.
+pub fn extended(mut seen: Image<f32>, beyond: Beyond) -> Image<f32> {
     let Size { rows, columns } = seen.size();
     let beside = |row: usize, column: usize| {
         [(row.wrapping_sub(1), column), (row, column.wrapping_sub(1)), (row, column + 1), (row + 1, column)]
@@ -187,6 +200,12 @@ pub fn extended(mut seen: Image<f32>) -> Image<f32> {
         |&(r, c): &(usize, usize)| seen.at(r, c).is_finite() && beside(r, c).any(|(r, c)| !seen.at(r, c).is_finite());
     let mut rim: Vec<(usize, usize)> =
         (0..rows).into_par_iter().flat_map_iter(|r| (0..columns).map(move |c| (r, c)).filter(at_rim)).collect();
+    if beyond == Beyond::Even && !rim.is_empty() {
+        let mut levels: Vec<f32> = rim.iter().map(|&(r, c)| seen.at(r, c)).collect();
+        let middle = levels.len() / 2;
+        let level = *levels.select_nth_unstable_by(middle, f32::total_cmp).1;
+        return seen.map(|t| if t.is_finite() { t } else { level });
+    }
     while !rim.is_empty() {
         let mut next = Vec::new();
         for (row, column) in rim {
@@ -255,4 +274,30 @@ pub fn gaps(grid: &Grid, footprints: &[Footprint], width: f64, height: f64) -> V
         }
     }
     gaps
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Panel on three sides of a plate that runs out of the cover in the middle of its right side.
+    #[test]
+    fn what_lies_beyond_runs_on_or_is_as_most_of_the_rim() {
+        let (nothing, panel, plate) = (f32::NAN, 1.0, 0.1);
+        let seen = Image::from_rows(Size::new(9, 12), nothing, |row, out| {
+            for (column, t) in out.iter_mut().enumerate() {
+                *t = match (row, column) {
+                    (0 | 8, _) | (_, 0 | 11) => nothing,
+                    (4..=5, 3..=10) => plate,
+                    _ => panel,
+                };
+            }
+        });
+        let right = |beyond| {
+            let whole = extended(seen.clone(), beyond);
+            assert_eq!((whole.at(0, 5), whole.at(8, 5), whole.at(4, 4)), (panel, panel, plate));
+            whole.at(4, 11)
+        };
+        assert_eq!((right(Beyond::RunsOn), right(Beyond::Even)), (plate, panel));
+    }
 }

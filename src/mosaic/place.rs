@@ -4,7 +4,7 @@
 //! Fails where no two tiles touch, or where the plate's sides are not seen; the fault names the tiles or the side.
 
 use super::adjust::{Fit, Freedom, Rectangle, SidePoint, Tie, adjust};
-use super::cover::{Footprint, Grid, MOST_CELLS, coarse, extended, footprints, gaps};
+use super::cover::{Beyond, Footprint, Grid, MOST_CELLS, coarse, extended, footprints, gaps};
 use super::features::{self, Features};
 use super::layout::lay_out;
 use super::links::Link;
@@ -40,11 +40,7 @@ pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Plac
     let fit = settle(&layout.model, found, None, &mut free)?.0;
 
     let upright = upright(&fit.model, store);
-    let Lying { model, size_mm, bare, cell, .. } = match onto_the_plate(store, &upright, size, FEW_CELLS) {
-        Ok(lying) if lying.confidence >= CONFIDENT => lying,
-        // Too few cells of bare panel beside a side hide it.
-        _ => onto_the_plate(store, &upright, size, MOST_CELLS)?,
-    };
+    let Lying { model, size_mm, bare, cell, .. } = lying(store, &upright, size)?;
     let (found, overlaps) = ties(store, &features, &model, Asking { level: Level::Full, search: 4, cell: 40 })?;
     let asked = ties_of_each(&found, store.len());
     let points = sides::find(store, &model, size_mm, &bare, (2.5 * cell).max(12.0))?;
@@ -182,14 +178,32 @@ struct Lying {
     cell: f64,
 }
 
+/// How the plate lies, looked for in more and more expensive ways until one is sure of it; else by the surest.
+fn lying(store: &Store, model: &Model, size: &PlateSize) -> Result<Lying, Fault> {
+    // Too few cells of bare panel beside a side hide it; so does a plate that reaches the end of what the tiles cover.
+    let ways = [(FEW_CELLS, Beyond::RunsOn), (MOST_CELLS, Beyond::RunsOn), (MOST_CELLS, Beyond::Even)];
+    let mut best: Result<Lying, Fault> = Err(Fault::new("no plate is seen", "give corners_px"));
+    for (cells, beyond) in ways {
+        let found = onto_the_plate(store, model, size, cells, beyond);
+        let confidence = |found: &Result<Lying, Fault>| found.as_ref().map_or(-1.0, |lying| lying.confidence);
+        if best.is_err() || confidence(&found) > confidence(&best) {
+            best = found;
+        }
+        if confidence(&best) >= CONFIDENT {
+            break;
+        }
+    }
+    best
+}
+
 /// Finds the plate on a coarse whole of so many cells at most.
-fn onto_the_plate(store: &Store, model: &Model, size: &PlateSize, cells: f64) -> Result<Lying, Fault> {
+fn onto_the_plate(store: &Store, model: &Model, size: &PlateSize, cells: f64, beyond: Beyond) -> Result<Lying, Fault> {
     let grid = Grid::over(store, &model.views(), cells);
     let prints = footprints(store, &model.views(), &grid);
     let gains = gains::solve(store.len(), &prints, |k| store.exposure(k).is_some());
     let seen = coarse(&grid, &prints, &gains);
     drop(prints);
-    let seen = extended(seen);
+    let seen = extended(seen, beyond);
     let seen = Image::from_vec(seen.size(), seen.into_vec().into_iter().map(Transmittance).collect());
     let straight = Lens::straight(seen.columns(), seen.rows());
     let outline = plate::find(&seen, size, Some(straight))?;

@@ -47,6 +47,8 @@ def scenario(name):
         drawn |= dict(tiles=dict(grid=pick(GRIDS), overlap=span(0.18, 0.4)), small=0.3)
     if paired:
         drawn |= _pair(pick, span, rng, drawn)
+    if exposure < 1:  # a stop under the blanks may rightly be called little
+        drawn |= dict(quiet=[code for code in scenarios.FALSE_ALARMS if code != "under-exposed"])
     return {**scenarios.ORDINARY, **drawn}
 
 
