@@ -1,5 +1,6 @@
 //! A whole session: every plate, the batch's base, the pages. What can be done is done, whatever fails.
 
+use crate::ahead;
 use crate::alike::{self, Sampled};
 use crate::archive::{self, Compression, digest};
 use crate::bracket::base::PlateBase;
@@ -12,7 +13,7 @@ use crate::image::Image;
 use crate::kept::{Inputs, Kept};
 use crate::notes::{BaseFrom, Plate, Session};
 use crate::panel::{self, Panel};
-use crate::pipeline::{self, Failure, Rectified, Run};
+use crate::pipeline::{self, Failure, Found, Rectified, Run};
 use crate::positive::Tone;
 use crate::progress::{Progress, Timing};
 use crate::record::{FileDigest, Software};
@@ -45,16 +46,17 @@ pub struct Digitized {
 /// What an earlier run told of a plate.
 #[derive(Serialize, Deserialize)]
 struct KeptPlate {
-    reading: Option<Reading>,
     /// Base plus fog that the results stand on, and the batch's.
     stands_on: f64,
     batch: f64,
     page: DonePlate,
+    /// Without its pictures, which the page has.
+    found: Found,
 }
 
 /// What an earlier run told of the panel.
 #[derive(Serialize, Deserialize)]
-struct KeptPanel {
+pub(crate) struct KeptPanel {
     warnings: Vec<Warning>,
     blank: Option<BlankReport>,
 }
@@ -68,106 +70,145 @@ enum Way {
 impl Way {
     fn reading(&self) -> Option<Reading> {
         match self {
-            Way::Kept(kept) => kept.reading.clone(),
-            Way::Rectified(done) => done.reading.clone(),
+            Way::Kept(kept) => kept.found.reading.clone(),
+            Way::Rectified(done) => done.found.reading.clone(),
         }
     }
 }
 
 impl KeptPlate {
     fn stands(&self, batch: &Batch) -> bool {
-        self.stands_on == batch.standing(self.reading.as_ref()).density && self.batch == batch.density
+        self.stands_on == batch.standing(self.found.reading.as_ref()).density && self.batch == batch.density
     }
+}
+
+/// What a run begins with: the plates asked for, what they are worked on with, and the key of each one's work.
+pub(crate) struct Prepared<'a> {
+    pub plates: Vec<&'a Plate>,
+    pub keys: Vec<String>,
+    pub out: PathBuf,
+    profile: CaptureProfile,
+    tone: Tone,
+    inputs: Inputs,
+    /// The key of what the panel told.
+    light: String,
+}
+
+impl<'a> Prepared<'a> {
+    pub fn new(session: &'a Session, options: &Options) -> Result<Prepared<'a>, Vec<Error>> {
+        let plates = chosen(session, &options.plates)?;
+        let file = &session.file;
+        let profile = CaptureProfile::load(&session.copy.profile, &session.folder).in_file(file);
+        let tone = Tone::load(&session.positive.tone, &session.folder).in_file(file);
+        let (profile, tone) = match (profile, tone) {
+            (Ok(profile), Ok(tone)) => (profile, tone),
+            (a, b) => return Err([a.err(), b.err()].into_iter().flatten().collect()),
+        };
+        let out = prepare(&options.out).map_err(|e| vec![e])?;
+        let inputs = Inputs::read(session, &plates);
+        let settings = format!("{profile:?}\n{tone:?}\n{}\n{:?}", options.force, options.compression);
+        let light = inputs.light_key(session, &settings);
+        let keys = plates.iter().map(|p| inputs.plate_key(session, p, &light)).collect();
+        Ok(Prepared { plates, keys, out, profile, tone, inputs, light })
+    }
+
+    /// The panel, and what it told, which is kept. A blank that cannot serve is said by every run.
+    pub fn panel(
+        &self,
+        session: &Session,
+        store: &Kept,
+        progress: &Progress,
+        errors: &mut Vec<Error>,
+    ) -> (Panel, KeptPanel) {
+        progress.stage("panel", "reading the blanks");
+        let (panel, failed) = Panel::load(session, &self.profile, &|_| ());
+        let told = KeptPanel { warnings: panel_warnings(&panel), blank: blank_report(&panel) };
+        if failed.is_empty() {
+            errors.extend(store.keep("panel", &self.light, &[], &told).err());
+        }
+        errors.extend(failed);
+        (panel, told)
+    }
+
+    pub fn run<'r>(
+        &'r self,
+        session: &'r Session,
+        panel: &'r Panel,
+        options: &Options,
+        progress: &'r Progress,
+    ) -> Run<'r> {
+        Run {
+            session,
+            profile: &self.profile,
+            panel,
+            inputs: &self.inputs,
+            tone: &self.tone,
+            out: &self.out,
+            force: options.force,
+            compression: options.compression,
+            progress,
+        }
+    }
+}
+
+/// Whether a plate's results lie in OUT as they were written for `key`.
+pub(crate) fn is_kept(store: &Kept, plate: &Plate, key: &str) -> bool {
+    store.find::<KeptPlate>(&kept_plate(plate), key).is_some()
 }
 
 /// Digitizes a session's plates into `options.out`. Work that an earlier run did from the same files with the same settings is kept.
 pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<Error>> {
-    let plates = chosen(session, &options.plates)?;
-    let file = &session.file;
-    let profile = CaptureProfile::load(&session.copy.profile, &session.folder).in_file(file);
-    let tone = Tone::load(&session.positive.tone, &session.folder).in_file(file);
-    let (profile, tone) = match (profile, tone) {
-        (Ok(profile), Ok(tone)) => (profile, tone),
-        (a, b) => return Err([a.err(), b.err()].into_iter().flatten().collect()),
-    };
+    let prepared = Prepared::new(session, options)?;
+    let Prepared { plates, keys, out, tone, .. } = &prepared;
     let one = |error: Error| vec![error];
-    let out = prepare(&options.out).map_err(one)?;
-    let store = Kept::open(&out, options.fresh).map_err(one)?;
-    archive::atomic::clear_leftovers(&out).map_err(one)?;
+    let store = Kept::open(out, options.fresh).map_err(one)?;
+    archive::atomic::clear_leftovers(out).map_err(one)?;
 
-    let inputs = Inputs::read(session, &plates);
-    let settings = format!("{profile:?}\n{tone:?}\n{}\n{:?}", options.force, options.compression);
-    let light = inputs.light_key(session, &settings);
-    let keys: Vec<String> = plates.iter().map(|p| inputs.plate_key(session, p, &light)).collect();
-    let mut earlier: Vec<Option<Box<KeptPlate>>> =
-        plates.iter().zip(&keys).map(|(p, key)| store.find(&kept_plate(p), key)).collect();
-    let others = others(session, &plates, &store);
-    let mut told: Option<KeptPanel> = store.find("panel", &light);
-    // Where nothing else is to be done, plates that stand on another base than now are done anew.
-    let of_others = || others.iter().map(|other| other.reading.clone());
-    let batch_of = |readings: &[Option<Reading>]| Batch::new(readings, session.base.scope).in_file(file);
-    if told.is_none() || patch_elsewhere(session, &plates).is_some() {
+    let earlier = |plate: &Plate, key: &str| {
+        let kept = store.find(&kept_plate(plate), key).map(Way::Kept);
+        kept.or_else(|| ahead::find(&store, plate, key).map(|done| Way::Rectified(Box::new(done))))
+    };
+    let mut earlier: Vec<Option<Way>> = plates.iter().zip(keys).map(|(plate, key)| earlier(plate, key)).collect();
+    let others = others(session, plates, &store);
+    let mut told: Option<KeptPanel> = store.find("panel", &prepared.light);
+    let of_others = || others.iter().map(|other| other.found.reading.clone());
+    if told.is_none() || patch_elsewhere(session, plates).is_some() {
         earlier.iter_mut().for_each(|e| *e = None);
-    } else if earlier.iter().all(Option::is_some) {
-        let readings: Vec<_> = earlier.iter().flatten().map(|e| e.reading.clone()).chain(of_others()).collect();
-        if let Ok(batch) = batch_of(&readings) {
-            earlier.iter_mut().for_each(|e| *e = e.take().filter(|e| e.stands(&batch)));
-        }
     }
 
     let to_do = earlier.iter().filter(|e| e.is_none()).count();
-    let progress = Progress::new(2 + to_do * pipeline::STAGES + session.brackets.len(), options.quiet);
+    let steps = 2 + to_do * pipeline::STAGES + (plates.len() - to_do) + session.brackets.len();
+    let progress = Progress::new(steps, options.quiet);
     let mut errors = Vec::new();
-    let panel = if to_do > 0 {
-        progress.stage("panel", "reading the blanks");
-        let (panel, failed) = Panel::load(session, &profile, &|_| ());
-        told = Some(KeptPanel { warnings: panel_warnings(&panel), blank: blank_report(&panel) });
-        // A blank that cannot serve is said by every run.
-        if let (true, Some(told)) = (failed.is_empty(), &told) {
-            errors.extend(store.keep("panel", &light, &[], told).err());
-        }
-        errors.extend(failed);
-        panel
-    } else {
-        Panel::default()
-    };
-    let run = Run {
-        session,
-        profile: &profile,
-        panel: &panel,
-        inputs: &inputs,
-        tone: &tone,
-        out: &out,
-        force: options.force,
-        compression: options.compression,
-        progress: &progress,
-    };
+    let mut panel = Panel::default();
+    if to_do > 0 {
+        let (loaded, said) = prepared.panel(session, &store, &progress, &mut errors);
+        (panel, told) = (loaded, Some(said));
+    }
+    let run = prepared.run(session, &panel, options, &progress);
     let rectify = |plate: &Plate| pipeline::rectify(&run, plate).map(|done| Way::Rectified(Box::new(done)));
-    let ways: Vec<Result<Way, Box<Failure>>> = plates
-        .iter()
-        .zip(earlier)
-        .map(|(plate, earlier)| earlier.map_or_else(|| rectify(plate), |kept| Ok(Way::Kept(kept))))
-        .collect();
-    let readings: Vec<_> = match patch_elsewhere(session, &plates) {
+    let ways: Vec<Result<Way, Box<Failure>>> =
+        plates.iter().zip(earlier).map(|(plate, earlier)| earlier.map_or_else(|| rectify(plate), Ok)).collect();
+    let readings: Vec<_> = match patch_elsewhere(session, plates) {
         Some(id) => {
-            vec![session.plate(id).and_then(|p| pipeline::rectify(&run, p).ok()).and_then(|r| r.reading)]
+            vec![session.plate(id).and_then(|p| pipeline::rectify(&run, p).ok()).and_then(|r| r.found.reading)]
         }
         None => ways.iter().map(|way| way.as_ref().ok().and_then(Way::reading)).chain(of_others()).collect(),
     };
-    let batch = batch_of(&readings);
+    let batch = Batch::new(&readings, session.base.scope).in_file(&session.file);
     let mut pages = Vec::new();
     let mut kept = Vec::new();
-    for ((plate, key), way) in plates.iter().zip(&keys).zip(ways) {
-        let finish = |done: Rectified, batch: &Batch| -> Result<DonePlate, Box<Failure>> {
-            let reading = done.reading.clone();
+    for ((plate, key), way) in plates.iter().zip(keys).zip(ways) {
+        let finish = |mut done: Rectified, batch: &Batch| -> Result<DonePlate, Box<Failure>> {
             store.still_there()?;
-            let page = pipeline::finish(&run, plate, done, batch)?;
+            let page = pipeline::finish(&run, plate, &mut done, batch)?;
             store.still_there()?;
-            let stands_on = batch.standing(reading.as_ref()).density;
             let mut outputs = below(&plate.id, &page.record.outputs);
-            outputs.push(record_digest(&out, &plate.id)?);
-            let told = KeptPlate { reading, stands_on, batch: batch.density, page };
+            outputs.push(record_digest(out, &plate.id)?);
+            let stands_on = batch.standing(done.found.reading.as_ref()).density;
+            let told = KeptPlate { stands_on, batch: batch.density, page, found: done.found };
             store.keep(&kept_plate(plate), key, &outputs, &told)?;
+            ahead::forget(&store, plate);
             Ok(told.page)
         };
         let result = way.and_then(|way| {
@@ -177,19 +218,20 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
                     kept.push(plate.id.clone());
                     Ok(earlier.page)
                 }
-                Way::Kept(_) => finish(pipeline::rectify(&run, plate)?, batch),
+                // Only the base is another.
+                Way::Kept(earlier) => finish(pipeline::again(&run, plate, earlier.found, earlier.page)?, batch),
                 Way::Rectified(done) => finish(*done, batch),
             }
         });
         pages.push(match result {
             Ok(page) => {
                 // What an earlier run could not do is done now.
-                let _ = std::fs::remove_file(seen_file(&out, plate));
+                let _ = std::fs::remove_file(seen_file(out, plate));
                 PlateReport::Done(Box::new(page))
             }
             Err(failure) => {
                 let page = failed(plate, &failure);
-                errors.extend(picture_of_failure(&out, plate, &failure).err());
+                errors.extend(picture_of_failure(out, plate, &failure).err());
                 errors.push(failure.error);
                 page
             }
@@ -201,12 +243,12 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
     }
     kept.extend(others.iter().map(|other| other.page.record.plate.clone()));
     let pages = in_order(session, pages, others);
-    let compared = compare_all(session, &pages, &store, &tone, &out, &progress);
+    let compared = compare_all(session, &pages, &store, tone, out, &progress);
     kept.extend(compared.kept);
     errors.extend(compared.errors);
     errors.dedup();
     let told = told.unwrap_or(KeptPanel { warnings: Vec::new(), blank: None });
-    let left = crate::results::lying(session, &out).ok().and_then(|lying| lying.warning());
+    let left = crate::results::lying(session, out).ok().and_then(|lying| lying.warning());
     progress.stage("session", "writing the pages");
     let scales = alike::scales(&pages.iter().filter_map(sampled).collect::<Vec<_>>());
     let report = SessionReport {
@@ -218,8 +260,7 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
         blank: told.blank,
         software: Software::this(),
     };
-    if let Err(error) = write_pages(&out, &report).and_then(|()| write_digests(&out, &report.plates, &compared.outputs))
-    {
+    if let Err(error) = write_pages(out, &report).and_then(|()| write_digests(out, &report.plates, &compared.outputs)) {
         errors.push(error);
     }
     progress.done();
@@ -346,10 +387,11 @@ pub fn check(session: &Session, plates: &[String], quiet: bool) -> Result<Checke
     for plate in &plates {
         match pipeline::rectify(&run, plate) {
             Ok(done) => {
-                let new = done.warnings.iter().filter(|w| !of_session.contains(w));
+                let Found { warnings: of_plate, reading, size_mm, edges, settings, .. } = done.found;
+                let new = of_plate.iter().filter(|w| !of_session.contains(w));
                 warnings.extend(new.map(|w| (plate.id.clone(), w.clone())));
-                sampled.extend(Sampled::of(&plate.id, &done.edges, done.size_mm, &done.settings));
-                seen.push((plate.id.clone(), done.reading, done.histogram));
+                sampled.extend(Sampled::of(&plate.id, &edges, size_mm, &settings));
+                seen.push((plate.id.clone(), reading, done.histogram));
             }
             Err(failure) => errors.push(failure.error),
         }

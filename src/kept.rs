@@ -29,7 +29,7 @@ pub struct Kept {
     folder: PathBuf,
     /// Whether to look at what is there.
     fresh: bool,
-    _held: Option<File>,
+    _held: Vec<File>,
 }
 
 /// One piece of work: what it depended on, what it wrote (below OUT), what it told.
@@ -46,6 +46,23 @@ impl Kept {
         let folder = out.join(FOLDER);
         std::fs::create_dir_all(&folder).in_file(&folder)?;
         let held = hold::hold(&folder.join(HELD), out)?;
+        Ok(Kept {
+            out: out.to_path_buf(),
+            place: place(out).in_file(out)?,
+            folder,
+            fresh,
+            _held: held.into_iter().collect(),
+        })
+    }
+
+    /// Takes hold of the works named alone, beside runs that hold others. Nothing else in OUT may be touched.
+    pub fn beside(out: &Path, fresh: bool, works: &[String]) -> Result<Kept, Error> {
+        let folder = out.join(FOLDER);
+        std::fs::create_dir_all(&folder).in_file(&folder)?;
+        let shared = hold::share(&folder.join(HELD), out)?;
+        let own = works.iter().map(|work| hold::hold(&folder.join(format!("{HELD}-{work}")), out));
+        let own = own.collect::<Result<Vec<_>, Error>>()?;
+        let held = shared.into_iter().chain(own.into_iter().flatten()).collect();
         Ok(Kept { out: out.to_path_buf(), place: place(out).in_file(out)?, folder, fresh, _held: held })
     }
 
@@ -83,6 +100,16 @@ impl Kept {
         let json =
             serde_json::to_vec(&work).map_err(|e| Error::new(&path, Fault::new(e.to_string(), "run it again")))?;
         atomic::write_whole(&path, &json)
+    }
+
+    /// Forgets what was told by work named `name`.
+    pub fn forget(&self, name: &str) {
+        let _ = std::fs::remove_file(self.path(name));
+    }
+
+    /// The folder that kept work is of.
+    pub fn out(&self) -> &Path {
+        &self.out
     }
 
     fn path(&self, name: &str) -> PathBuf {
@@ -227,6 +254,18 @@ mod tests {
         std::fs::create_dir(&out).unwrap();
         let told = kept.still_there().unwrap_err().to_string();
         assert!(told.contains("connect its drive"), "{told}");
+    }
+
+    #[test]
+    fn runs_for_single_works_go_side_by_side() {
+        let out = tempfile::tempdir().unwrap();
+        let beside = |work: &str| Kept::beside(out.path(), false, &[work.to_string()]);
+        let first = beside("ahead-K-01").unwrap();
+        let second = beside("ahead-K-02").unwrap();
+        assert!(beside("ahead-K-01").is_err() && Kept::open(out.path(), false).is_err());
+        drop((first, second));
+        let _alone = Kept::open(out.path(), false).unwrap();
+        assert!(beside("ahead-K-03").is_err());
     }
 
     #[test]

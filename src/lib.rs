@@ -18,6 +18,7 @@
 //!
 //! [`demo`] is the forward model: a made-up place, its plates, and their captures with the truth beside them.
 
+pub mod ahead;
 pub mod alike;
 pub mod archive;
 pub mod batch;

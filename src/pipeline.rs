@@ -1,7 +1,7 @@
 //! One plate, in the order of the work: captures to a rectified negative, then, once the batch's base is known, to its results.
 //!
 //! [`rectify`] ends with 16-bit transmittance on the plate's own grid, waiting in a [`Spool`]. [`finish`] writes negative, positive, preview
-//! and record, each whole or not at all.
+//! and record, each whole or not at all. A negative's codes stand on no base: where that alone has changed, [`again`] takes them from there.
 
 use crate::archive::icc::Curve;
 use crate::archive::{self, Compression, Kind, TiffFile, plate_meta};
@@ -29,6 +29,7 @@ use crate::report;
 use crate::spool::Spool;
 use crate::units::{Density, MM_PER_INCH, Transmittance};
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::borrow::Cow;
 use std::path::{Path, PathBuf};
@@ -61,6 +62,12 @@ pub struct Run<'a> {
 pub struct Rectified {
     pub pixels: Spool,
     pub histogram: Histogram,
+    pub found: Found,
+}
+
+/// What was found of a plate on the way to its grid: all but its pixels.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct Found {
     pub size_mm: [f64; 2],
     pub mm_per_px: f64,
     pub reading: Option<Reading>,
@@ -69,8 +76,9 @@ pub struct Rectified {
     pub exposure_ratio: f64,
     pub deepest: Deepest,
     pub uncertainty: Uncertainty,
-    pub blanks: Vec<PathBuf>,
-    pub darks: Vec<PathBuf>,
+    /// As the notes name them.
+    pub blanks: Vec<String>,
+    pub darks: Vec<String>,
     pub edges: EdgesRecord,
     pub tiles: Vec<TileRecord>,
     pub stitch: Option<StitchRecord>,
@@ -130,7 +138,7 @@ pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
     level(&mut seen, &outline);
     run.progress.stage(&plate.id, "rectifying");
     let mut done = single(run, plate, seen, &outline, &sharpness)?;
-    done.seen = shown;
+    done.found.seen = shown;
     Ok(done)
 }
 
@@ -270,9 +278,8 @@ fn single(
         "rectify",
         json!({ "kernel": "sinc under a Kaiser window, 4 lobes", "captures_px_per_mm": round(sampling, 4) }),
     ));
-    Ok(Rectified {
-        pixels: rectified.0,
-        histogram: rectified.1,
+    let named = |files: &[PathBuf]| files.iter().map(|file| run.session.relative(file)).collect();
+    let found = Found {
         reading: rectified.2,
         size_mm,
         mm_per_px: 1.0 / grid.px_per_mm,
@@ -281,8 +288,8 @@ fn single(
         exposure_ratio: seen.exposure_ratio,
         deepest: seen.deepest,
         uncertainty: seen.uncertainty,
-        blanks: seen.blanks,
-        darks: seen.darks,
+        blanks: named(&seen.blanks),
+        darks: named(&seen.darks),
         edges: EdgesRecord {
             corners_px: Some(corners),
             confidence: outline.confidence,
@@ -301,7 +308,8 @@ fn single(
         seen: None,
         light,
         tile_map: None,
-    })
+    };
+    Ok(Rectified { pixels: rectified.0, histogram: rectified.1, found })
 }
 
 /// The result's pixels.
@@ -488,12 +496,38 @@ fn show(capture: &Copied, outline: Option<(&Outline, Lie)>) -> report::Seen {
     seen
 }
 
-/// Writes a plate's results; gives what the page shows of it.
-pub fn finish(run: &Run, plate: &Plate, mut done: Rectified, batch: &Batch) -> Result<report::DonePlate, Error> {
+impl Rectified {
+    /// The pixels of before, and their histogram.
+    pub fn from_spool(mut pixels: Spool, found: Found) -> Result<Rectified, Error> {
+        let mut histogram = Histogram::default();
+        pixels.bands(|band| {
+            histogram.add(band.pixels());
+            Ok(())
+        })?;
+        if found.stitch.as_ref().is_some_and(|stitch| !stitch.gaps_mm.is_empty()) {
+            histogram.forget_black();
+        }
+        Ok(Rectified { pixels, histogram, found })
+    }
+}
+
+/// A plate as `page` shows it, from the negative that lies in OUT.
+pub fn again(run: &Run, plate: &Plate, found: Found, page: report::DonePlate) -> Result<Rectified, Error> {
+    run.progress.stage(&plate.id, "reading the negative");
+    let [columns, rows] = page.record.pixels;
+    let mut pixels = Spool::new(run.out, columns)?;
+    let negative = run.out.join(&plate.id).join(format!("{}-negative.tif", plate.id));
+    archive::read::codes(&negative, [columns, rows], |piece| pixels.push(piece.codes))?;
+    let found = Found { seen: page.seen, light: page.light, tile_map: page.tiles, ..found };
+    Rectified::from_spool(pixels, found)
+}
+
+/// Writes a plate's results; gives what the page shows of it. The pictures of what was found go there.
+pub fn finish(run: &Run, plate: &Plate, done: &mut Rectified, batch: &Batch) -> Result<report::DonePlate, Error> {
     let folder = run.out.join(&plate.id);
     std::fs::create_dir_all(&folder).in_file(&folder)?;
-    let standing = batch.standing(done.reading.as_ref());
-    let mut record = record(run, plate, &done, batch, &standing)?;
+    let standing = batch.standing(done.found.reading.as_ref());
+    let mut record = record(run, plate, done, batch, &standing)?;
     record.warnings.extend(doubts(run.tone, &done.histogram, &standing));
     record.warnings.dedup();
     let file = |what: &str| folder.join(format!("{}-{what}", plate.id));
@@ -538,9 +572,9 @@ pub fn finish(run: &Run, plate: &Plate, mut done: Rectified, batch: &Batch) -> R
         preview_jpeg: preview,
         histogram,
         shift: 0.0,
-        seen: done.seen,
-        light: done.light,
-        tiles: done.tile_map,
+        seen: done.found.seen.take(),
+        light: done.found.light.take(),
+        tiles: done.found.tile_map.take(),
     })
 }
 
@@ -558,9 +592,13 @@ fn record(
     standing: &Standing,
 ) -> Result<PlateRecord, Error> {
     let session = run.session;
-    let size = done.pixels.size();
+    let (size, found) = (done.pixels.size(), &done.found);
+    let files_of = |names: &'_ [String], of: &'_ [PathBuf]| -> Vec<PathBuf> {
+        names.iter().filter_map(|name| of.iter().find(|file| session.relative(file) == *name)).cloned().collect()
+    };
+    let (blanks, darks) = (files_of(&found.blanks, &session.copy.blanks), files_of(&found.darks, &session.copy.darks));
     let captures = plate.captures.iter().flatten();
-    let mut files: Vec<&PathBuf> = captures.chain(&done.blanks).chain(&done.darks).collect();
+    let mut files: Vec<&PathBuf> = captures.chain(&blanks).chain(&darks).collect();
     files.extend(session.copy.opaque.iter().map(|o| &o.capture));
     files.extend(&run.inputs.profiles);
     files.dedup();
@@ -568,45 +606,45 @@ fn record(
     let above = |share: f64| round(done.histogram.percentile(share) - standing.density, 4);
     let half = |sd: f64| round(K * sd, 4);
     let base = BaseRecord {
-        density: round(done.reading.as_ref().map_or(standing.density, |r| r.density), 4),
+        density: round(found.reading.as_ref().map_or(standing.density, |r| r.density), 4),
         stands_on: round(standing.density, 4),
         from: standing.from.name().to_string(),
         spread: round(standing.spread, 4),
-        plate_density: done.reading.as_ref().map(|r| round(r.density, 4)),
+        plate_density: found.reading.as_ref().map(|r| round(r.density, 4)),
         batch_density: round(batch.density, 4),
-        uncertainty: done
+        uncertainty: found
             .reading
             .as_ref()
             .filter(|r| r.from != base::Source::Notes)
-            .map(|r| half(done.uncertainty.of(r.density).sd().hypot(r.spread))),
+            .map(|r| half(found.uncertainty.of(r.density).sd().hypot(r.spread))),
     };
     let stood = base.stood();
-    let above_half = |density: f64| half(done.uncertainty.above(density, &stood).sd());
+    let above_half = |density: f64| half(found.uncertainty.above(density, &stood).sd());
     let at = |share: f64| above_half(done.histogram.percentile(share));
     let coarsest = -(10.0 / FULL).log10();
-    let deepest = done.deepest.least().map(|d| d.min(coarsest));
+    let deepest = found.deepest.least().map(|d| d.min(coarsest));
     Ok(PlateRecord {
         plate: plate.id.clone(),
         session: session.about.clone(),
         size_name: plate.size.name.clone(),
-        size_mm: done.size_mm.map(|mm| round(mm, 4)),
+        size_mm: found.size_mm.map(|mm| round(mm, 4)),
         pixels: [size.columns, size.rows],
-        ppi: MM_PER_INCH / done.mm_per_px,
-        mm_per_px: done.mm_per_px,
+        ppi: MM_PER_INCH / found.mm_per_px,
+        mm_per_px: found.mm_per_px,
         notes: plate.notes.clone(),
         exposure: plate.exposure.clone(),
         development: plate.development.clone(),
         copy: CopyRecord {
-            camera: done.settings.clone(),
-            blanks: done.blanks.iter().map(|b| session.relative(b)).collect(),
-            exposure_ratio: round(done.exposure_ratio, 6),
+            camera: found.settings.clone(),
+            blanks: found.blanks.clone(),
+            exposure_ratio: round(found.exposure_ratio, 6),
             emulsion: session.copy.emulsion,
             rotate: plate.rotate,
-            profile: match run.profile.for_camera(&done.settings) {
+            profile: match run.profile.for_camera(&found.settings) {
                 Cow::Borrowed(_) => session.copy.profile.clone(),
                 Cow::Owned(others) => others.name,
             },
-            format: done.format.clone(),
+            format: found.format.clone(),
         },
         base,
         density: DensityRecord {
@@ -616,7 +654,7 @@ fn record(
             p95: above(0.95),
             p99: above(0.99),
             deepest: deepest.map(|d| round(d - standing.density, 3)),
-            deepest_by: Some(done.deepest.map(|d| round(d.min(coarsest) - standing.density, 3))),
+            deepest_by: Some(found.deepest.map(|d| round(d.min(coarsest) - standing.density, 3))),
             uncertainty: Some(DensityUncertainty {
                 p01: at(0.01),
                 p05: at(0.05),
@@ -626,18 +664,18 @@ fn record(
                 deepest: deepest.map(above_half),
             }),
         },
-        uncertainty: Some(done.uncertainty.rounded()),
-        edges: done.edges.clone(),
-        tiles: done.tiles.clone(),
-        stitch: done.stitch.clone(),
+        uncertainty: Some(found.uncertainty.rounded()),
+        edges: found.edges.clone(),
+        tiles: found.tiles.clone(),
+        stitch: found.stitch.clone(),
         positive: PositiveRecord {
             tone: session.positive.tone.clone(),
             printing_density: round(run.tone.printing_density().0 as f64, 4),
         },
-        warnings: done.warnings.clone(),
+        warnings: found.warnings.clone(),
         inputs,
         outputs: Vec::new(),
         software: Software::this(),
-        steps: done.steps.clone(),
+        steps: found.steps.clone(),
     })
 }

@@ -1,6 +1,7 @@
 //! Where a plate's pixels wait between composing and writing: a nameless file beside the results, so that the number of plates costs no
-//! memory, and nothing is left behind whatever ends the program.
+//! memory, and nothing is left behind whatever ends the program. Pixels that wait for another run are given a name.
 
+use crate::archive::atomic::Pending;
 use crate::error::{Error, InFile};
 use crate::image::{Image, Size};
 use std::fs::File;
@@ -23,6 +24,20 @@ impl Spool {
     pub fn new(folder: &Path, columns: usize) -> Result<Spool, Error> {
         let file = tempfile::tempfile_in(folder).in_file(folder)?;
         Ok(Spool { file, folder: folder.to_path_buf(), columns, rows: 0 })
+    }
+
+    /// Opens what [`Spool::keep`] wrote.
+    pub fn kept(path: &Path, columns: usize) -> Result<Spool, Error> {
+        let file = File::open(path).in_file(path)?;
+        let rows = file.metadata().in_file(path)?.len() as usize / 2 / columns.max(1);
+        Ok(Spool { file, folder: path.to_path_buf(), columns, rows })
+    }
+
+    /// Writes all rows under a name, in this machine's order of bytes.
+    pub fn keep(&mut self, path: &Path) -> Result<(), Error> {
+        let mut kept = Pending::new(path)?;
+        self.bands(|band| kept.write_all(bytemuck::cast_slice(band.pixels())).in_file(path))?;
+        kept.commit()
     }
 
     /// Adds whole rows.
@@ -73,5 +88,16 @@ mod tests {
         assert_eq!(back, codes);
         assert_eq!(spool.size(), Size::new(600, 3));
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+
+        let path = folder.path().join("codes");
+        spool.keep(&path).unwrap();
+        let mut kept = Spool::kept(&path, 3).unwrap();
+        let mut again = Vec::new();
+        kept.bands(|band| {
+            again.extend_from_slice(band.pixels());
+            Ok(())
+        })
+        .unwrap();
+        assert_eq!((again, kept.size()), (codes, Size::new(600, 3)));
     }
 }

@@ -10,7 +10,7 @@ use crate::image::{Image, Size};
 use crate::light::Veil;
 use crate::mosaic::{self, Beside, Overlap, Placement, Seams, Store, Target, Tile};
 use crate::notes::Plate;
-use crate::pipeline::{Collected, Failure, Grid, Rectified, Run, code, lies, off_level, surround};
+use crate::pipeline::{Collected, Failure, Found, Grid, Rectified, Run, code, lies, off_level, surround};
 use crate::plate::CONFIDENT;
 use crate::record::{EdgesRecord, Step, StitchRecord, TileRecord};
 use crate::report;
@@ -165,9 +165,8 @@ fn compose(
     let mut blanks: Vec<PathBuf> = told.iter().flat_map(|t| t.seen.blanks.iter().cloned()).collect();
     blanks.sort();
     blanks.dedup();
-    Ok(Rectified {
-        pixels,
-        histogram,
+    let named = |files: &[PathBuf]| files.iter().map(|file| run.session.relative(file)).collect();
+    let found = Found {
         reading,
         size_mm,
         mm_per_px: 1.0 / grid.px_per_mm,
@@ -180,8 +179,8 @@ fn compose(
             .map(|t| t.seen.uncertainty.clone())
             .reduce(Uncertainty::or_worse)
             .expect("a plate has tiles"),
-        blanks,
-        darks: first.darks.clone(),
+        blanks: named(&blanks),
+        darks: named(&first.darks),
         edges: EdgesRecord { corners_px: None, confidence: placement.confidence, spread_px: None, tilt_deg: None },
         tiles: placement
             .tiles
@@ -199,7 +198,8 @@ fn compose(
         seen: None,
         light: None,
         tile_map: Some(tile_map(placement, told, &target, &seams)),
-    })
+    };
+    Ok(Rectified { pixels, histogram, found })
 }
 
 fn stitch(placement: &Placement, gaps_mm: Vec<[f64; 4]>) -> StitchRecord {

@@ -4,7 +4,7 @@
 mod small;
 
 use hyaline::archive::digest::sha256;
-use small::{Session, files, plate_frame};
+use small::{Session, files, jpeg, panel, plate_frame, transmittance};
 use std::collections::BTreeMap;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
@@ -69,6 +69,61 @@ fn threads_and_order_change_nothing() {
         all.clone().into_iter().filter(|(name, _)| name.ends_with("-preview.jpg")).collect()
     };
     assert_eq!(pictures(&results(&session)), pictures(&one));
+}
+
+/// What a run did for each plate, beside writing it.
+fn stages(session: &Session, arguments: &[&str]) -> Vec<String> {
+    let run = session.run(&[&["digitize", "--json", "--timings"], arguments].concat());
+    assert_eq!(run.status, Some(0), "{}", run.err);
+    let told: serde_json::Value = serde_json::from_str(&run.out).unwrap();
+    let of = |timing: &serde_json::Value| {
+        format!("{} {}", timing["of"].as_str().unwrap(), timing["stage"].as_str().unwrap())
+    };
+    told["timings"].as_array().unwrap().iter().map(of).filter(|stage| !stage.ends_with(" writing")).collect()
+}
+
+/// A second plate, of another base, moves what the batch stands on: the first is printed anew, and not worked out anew.
+#[test]
+fn another_base_costs_no_more_than_another_print() {
+    let session = Session::new(2);
+    session.write("captures/k02.jpg", &jpeg(|x, y| panel(x, y) * transmittance(x, y, 2).powf(1.1)));
+    kept(&session, &["--plate", "K-01"]);
+    let before = results(&session);
+    let done = stages(&session, &[]);
+    let anew: Vec<&String> = done.iter().filter(|stage| stage.starts_with("K-01")).collect();
+    assert_eq!(anew, ["K-01 reading the negative"], "{done:?}");
+    let all = results(&session);
+    assert_ne!(before["K-01/K-01-positive.tif"], all["K-01/K-01-positive.tif"]);
+    kept(&session, &["--fresh"]);
+    assert_eq!(results(&session), all);
+}
+
+/// Each plate by a run of its own, all at once, one of them killed: the run for the session prints what they left, and the same.
+#[test]
+fn plates_worked_on_ahead_come_out_the_same() {
+    let session = Session::new(3);
+    kept(&session, &[]);
+    let whole = results(&session);
+    std::fs::remove_dir_all(session.path("out")).unwrap();
+    let ahead = |id: &str| {
+        let mut run = Command::new(env!("CARGO_BIN_EXE_hyaline"));
+        run.args(["digitize", "--ahead", "--plate", id]).arg(session.path("")).stdout(Stdio::null());
+        run.spawn().unwrap()
+    };
+    let mut runs = ["K-01", "K-02", "K-03"].map(ahead);
+    runs[2].kill().unwrap();
+    let [first, second, _] = runs.each_mut().map(|run| run.wait().unwrap());
+    assert!(first.success() && second.success());
+    assert!(results(&session).is_empty(), "nothing is to be seen of plates that are not printed");
+    let again = session.run(&["digitize", "--ahead", "--json", "--plate", "K-01"]);
+    assert!(again.out.contains("kept"), "{}", again.out);
+
+    let done = stages(&session, &[]);
+    let worked_out: Vec<&String> = done.iter().filter(|stage| stage.ends_with("finding the plate")).collect();
+    assert_eq!(worked_out, ["K-03 finding the plate"], "{done:?}");
+    assert_eq!(results(&session), whole);
+    let left = files(&session.path("out/.hyaline"));
+    assert!(left.iter().all(|file| !file.to_string_lossy().contains("ahead-K-01.")), "{left:?}");
 }
 
 /// The report and session.json tell of the whole session, whichever plates a run was for.

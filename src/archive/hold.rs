@@ -1,4 +1,5 @@
-//! One run at a time: a file that is held while a run works on a folder, with the number of its process in it.
+//! One run at a time: a file that is held while a run works on a folder, with the number of its process in it. Runs that keep out of each
+//! other's way share it.
 //!
 //! The system lets go of the file however a run ends, so that none is ever left behind as held. Fails where another run holds it,
 //! saying who.
@@ -10,8 +11,17 @@ use std::path::Path;
 
 /// Takes hold of `file`, for work on `folder`. None where the drive knows no locks, as some network drives do.
 pub fn hold(file: &Path, folder: &Path) -> Result<Option<File>, Error> {
+    taken(file, folder, File::try_lock)
+}
+
+/// Takes hold of `file` together with others that share it; the last of them to come is the one that is named.
+pub fn share(file: &Path, folder: &Path) -> Result<Option<File>, Error> {
+    taken(file, folder, File::try_lock_shared)
+}
+
+fn taken(file: &Path, folder: &Path, lock: impl Fn(&File) -> Result<(), TryLockError>) -> Result<Option<File>, Error> {
     let mut held = File::options().read(true).write(true).create(true).truncate(false).open(file).in_file(file)?;
-    match held.try_lock() {
+    match lock(&held) {
         Ok(()) => {
             held.set_len(0).and_then(|()| write!(held, "{}", std::process::id())).in_file(file)?;
             Ok(Some(held))
@@ -39,6 +49,20 @@ fn held_by(file: &mut File) -> Fault {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn runs_that_share_keep_others_away() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("held");
+        let first = share(&file, folder.path()).unwrap();
+        let second = share(&file, folder.path()).unwrap();
+        drop(first);
+        assert!(hold(&file, folder.path()).is_err());
+        drop(second);
+        let alone = hold(&file, folder.path()).unwrap();
+        assert!(share(&file, folder.path()).is_err());
+        drop(alone);
+    }
 
     #[test]
     fn a_second_run_is_told_of_the_first() {

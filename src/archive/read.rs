@@ -19,7 +19,7 @@ use std::io::{BufReader, Read, Seek};
 use std::path::Path;
 use tiff::TiffResult;
 use tiff::decoder::ifd::Value;
-use tiff::decoder::{Decoder, Limits};
+use tiff::decoder::{Decoder, DecodingResult, Limits};
 use tiff::tags::{IfdPointer, Tag};
 
 const MEND: &str = "name a negative or positive that hyaline wrote";
@@ -50,6 +50,44 @@ pub(super) fn limits() -> Limits {
     let mut limits = Limits::default();
     limits.ifd_value_size = 64 << 20;
     limits
+}
+
+/// Codes of a picture's part: the place of the first, and how many lie side by side.
+pub struct Piece<'a> {
+    pub top: usize,
+    pub left: usize,
+    pub wide: usize,
+    pub codes: &'a [u16],
+}
+
+/// Gives the codes of a 16-bit gray picture of so many columns and rows, piece by piece from the top: strips of a few hundred kilobytes, as
+/// we write them. Fails where the file is not such a picture.
+pub fn codes(
+    path: &Path,
+    [columns, rows]: [usize; 2],
+    mut take: impl FnMut(Piece) -> Result<(), Error>,
+) -> Result<(), Error> {
+    let damaged = |what: String| Error::new(path, Fault::new(what, "digitize the plate again"));
+    let unread = |e: tiff::TiffError| damaged(format!("cannot be read: {e}"));
+    let mut decoder = Decoder::new(BufReader::new(File::open(path).in_file(path)?)).map_err(unread)?;
+    let (w, h) = decoder.dimensions().map_err(unread)?;
+    if [w as usize, h as usize] != [columns, rows] {
+        return Err(damaged(format!("has {w}×{h} pixels, and its record says {columns}×{rows}")));
+    }
+    // Nothing larger than a whole plate is met.
+    decoder = decoder.with_limits(Limits::unlimited());
+    let (chunk_w, chunk_h) = decoder.chunk_dimensions();
+    let (chunk_w, chunk_h) = ((chunk_w as usize).max(1), (chunk_h as usize).max(1));
+    let across = columns.div_ceil(chunk_w);
+    for chunk in 0..across * rows.div_ceil(chunk_h) {
+        let (wide, _) = decoder.chunk_data_dimensions(chunk as u32);
+        let DecodingResult::U16(codes) = decoder.read_chunk(chunk as u32).map_err(unread)? else {
+            return Err(damaged("is not the 16-bit gray picture that was written".into()));
+        };
+        let (top, left) = (chunk / across * chunk_h, chunk % across * chunk_w);
+        take(Piece { top, left, wide: (wide as usize).max(1), codes: &codes })?;
+    }
+    Ok(())
 }
 
 /// The record in a file.

@@ -6,14 +6,12 @@
 //! Strips are read one by one, and light, not density, is averaged: what a coarser copy of the plate would have seen.
 
 use super::base::PlateBase;
-use crate::error::{Error, Fault, InFile};
+use crate::archive::read::codes;
+use crate::error::{Error, Fault};
 use crate::image::{Image, Size};
 use crate::record::PlateRecord;
 use crate::units::{Density, NetDensity, Transmittance};
-use std::fs::File;
-use std::io::BufReader;
 use std::path::{Path, PathBuf};
-use tiff::decoder::{Decoder, DecodingResult, Limits};
 
 /// Longest side kept, in pixels: finer than any screen, and six plates fit into memory.
 pub const LONG: usize = 6000;
@@ -67,43 +65,25 @@ impl Stored {
 
 /// Mean transmittance over squares of the file's pixels, and their side.
 fn light(path: &Path, record: &PlateRecord) -> Result<(Image<f32>, usize), Error> {
-    let damaged = |what: String| Error::new(path, Fault::new(what, "digitize the plate again"));
-    let reader = BufReader::new(File::open(path).in_file(path)?);
-    let mut decoder = Decoder::new(reader).map_err(|e| damaged(format!("cannot be read: {e}")))?;
-    let (w, h) = decoder.dimensions().map_err(|e| damaged(format!("cannot be read: {e}")))?;
-    let (columns, rows) = (w as usize, h as usize);
-    if [columns, rows] != record.pixels {
-        let [w, h] = record.pixels;
-        return Err(damaged(format!("has {columns}×{rows} pixels, and its record says {w}×{h}")));
-    }
-    // A chunk is a strip of a few hundred kilobytes when we wrote it; nothing larger than a whole plate is met.
-    decoder = decoder.with_limits(Limits::unlimited());
+    let [columns, rows] = record.pixels;
     let by = columns.max(rows).div_ceil(LONG).max(1);
     let size = Size::new(rows / by, columns / by);
     let mut sums = Image::filled(size, 0f32);
-    let (chunk_w, chunk_h) = decoder.chunk_dimensions();
-    let across = columns.div_ceil((chunk_w as usize).max(1));
-    let chunks = across * rows.div_ceil((chunk_h as usize).max(1));
-    for chunk in 0..chunks {
-        let (wide, _) = decoder.chunk_data_dimensions(chunk as u32);
-        let read = decoder.read_chunk(chunk as u32).map_err(|e| damaged(format!("cannot be read: {e}")))?;
-        let DecodingResult::U16(codes) = read else {
-            return Err(damaged("is not the 16-bit gray negative that was written".into()));
-        };
-        let (top, left) = (chunk / across * chunk_h as usize, chunk % across * chunk_w as usize);
-        for (line, row) in codes.chunks_exact((wide as usize).max(1)).enumerate() {
-            let at = (top + line) / by;
+    codes(path, record.pixels, |piece| {
+        for (line, row) in piece.codes.chunks_exact(piece.wide).enumerate() {
+            let at = (piece.top + line) / by;
             if at >= size.rows {
                 continue;
             }
             let sums = sums.row_mut(at);
             for (i, code) in row.iter().enumerate() {
-                if let Some(sum) = sums.get_mut((left + i) / by) {
+                if let Some(sum) = sums.get_mut((piece.left + i) / by) {
                     *sum += f32::from(*code);
                 }
             }
         }
-    }
+        Ok(())
+    })?;
     let share = 1.0 / (65535.0 * (by * by) as f32);
     Ok((sums.map(|sum| sum * share), by))
 }

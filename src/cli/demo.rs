@@ -36,7 +36,7 @@ pub fn run(args: &Args, common: &Common) -> Outcome {
         return Outcome { summary, json, ..Outcome::default() };
     }
     let session = SessionArgs { session: args.dir.clone(), out: None, plates: Vec::new(), force: false, fresh: false };
-    let mut done = digitize::run(&digitize::Args { session, deflate: false, timings: false }, common);
+    let mut done = digitize::run(&digitize::Args { session, deflate: false, ahead: false, timings: false }, common);
     done.summary.insert_str(0, &made.summary);
     done.json["calibration"] = made.json;
     done

@@ -1,11 +1,13 @@
 //! `hyaline digitize SESSION`: the main job.
 
 use super::{Common, Outcome, SessionArgs};
+use crate::ahead;
 use crate::archive::Compression;
 use crate::batch::{self, Options};
 use crate::notes::{self, Session};
 use crate::progress::Timing;
 use crate::report;
+use serde_json::json;
 use std::path::{Path, PathBuf};
 
 #[derive(Debug, clap::Args)]
@@ -15,6 +17,9 @@ pub struct Args {
     /// Pack the TIFFs without loss (deflate): about 0.7 of the size, and slower
     #[arg(long)]
     pub deflate: bool,
+    /// Only work ahead on the plates named, beside other runs that do the same for others; a run without this prints them
+    #[arg(long)]
+    pub ahead: bool,
     /// Say how long each stage took
     #[arg(long)]
     pub timings: bool,
@@ -41,6 +46,9 @@ fn session_into_out(session: &Session, args: &Args, common: &Common) -> Outcome 
         quiet: common.silent(),
         compression: if args.deflate { Compression::Deflate } else { Compression::None },
     };
+    if args.ahead {
+        return worked_ahead(session, args, &options);
+    }
     match batch::digitize(session, &options) {
         Ok(done) => Outcome {
             summary: batch::told(&done, &options.out),
@@ -56,6 +64,27 @@ fn session_into_out(session: &Session, args: &Args, common: &Common) -> Outcome 
             errors: done.errors,
         },
         Err(errors) => Outcome::failed(errors),
+    }
+}
+
+fn worked_ahead(session: &Session, args: &Args, options: &Options) -> Outcome {
+    let done = match ahead::work(session, options) {
+        Ok(done) => done,
+        Err(errors) => return Outcome::failed(errors),
+    };
+    let told = [("ahead", &done.done), ("kept", &done.kept), ("failed", &done.failed)];
+    let lines = told.iter().filter(|(_, plates)| !plates.is_empty());
+    let plates =
+        told.iter().flat_map(|(status, plates)| plates.iter().map(move |id| json!({ "plate": id, "status": status })));
+    let mut json = json!({ "plates": plates.collect::<Vec<_>>() });
+    if args.timings {
+        json["timings"] = serde_json::to_value(&done.timings).unwrap_or_default();
+    }
+    Outcome {
+        summary: lines.map(|(status, plates)| format!("{status}: {}\n", plates.join(", "))).collect(),
+        text: if args.timings { timing_table(&done.timings) } else { String::new() },
+        json,
+        errors: done.errors,
     }
 }
 

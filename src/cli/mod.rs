@@ -86,7 +86,8 @@ pub enum Command {
     Check(check::Args),
     /// Turns a session's captures into negatives, positives, records and a page
     #[command(
-        after_help = "Examples:\n  hyaline digitize kiln\n  hyaline digitize kiln --plate K-01 --out /tmp/try\n  hyaline digitize kiln --json > summary.json"
+        after_help = "Examples:\n  hyaline digitize kiln\n  hyaline digitize kiln --plate K-01 --out /tmp/try\n  hyaline digitize kiln --json > summary.json\n  \
+            hyaline digitize kiln --ahead --plate K-01    one plate's share, beside runs for others; then: hyaline digitize kiln"
     )]
     Digitize(digitize::Args),
     /// Densities of patches, evenness, sharpness and sampling of pictures

@@ -72,7 +72,7 @@ class Collection:
         notes.write_text(text.replace(old, new, 1))
 
     def start(self, *arguments, **config):
-        config = {"sessions": "sessions", "out": "out", "program": PROGRAM, **config}
+        config = {"sessions": "sessions", "out": "out", "program": PROGRAM, "job": "session", **config}
         settings = [f"{key}={value}" for key, value in config.items() if value is not None]
         command = [sys.executable, "-m", "snakemake", "--snakefile", SNAKEFILE, "--keep-going", *arguments, "--config", *settings]
         # The workflow's own copies of its sources go where they are deleted with the rest.
@@ -102,6 +102,20 @@ class Collection:
             time.sleep(0.002)
         return int((work / "held").read_text())
 
+    def at_some_plate(self, run):
+        """Waits until a plate is done and another is worked on; gives the process that works on that."""
+        until = time.monotonic() + 60
+        while True:
+            done = list((self.folder / "out/results").glob("*/.hyaline/ahead-*.json"))
+            for held in (self.folder / "out/results").glob("*/.hyaline/held-*"):
+                with contextlib.suppress(ValueError, OSError):
+                    process = int(held.read_text())
+                    if done and not held.with_name(f"{held.name.removeprefix('held-')}.json").exists() and alive(process):
+                        return process
+            if run.poll() is not None or time.monotonic() > until:
+                raise SystemExit(f"collection: no plate was seen at work: {run.communicate()[0] if run.poll() is not None else ''}")
+            time.sleep(0.002)
+
     def by_hand(self, name):
         out = self.folder / "by-hand" / name
         subprocess.run([PROGRAM, "digitize", self.folder / "sessions" / name, "--out", out, "--quiet"], check=True)
@@ -118,24 +132,34 @@ class Collection:
             shutil.rmtree(self.folder / made, ignore_errors=True)
 
 
+def alive(process):
+    with contextlib.suppress(OSError):
+        os.kill(process, 0)
+        return True
+    return False
+
+
 def on_this_machine(folder, model):
     sessions = Collection(folder, model, ["ebb", "flood", "kiln 1", "löwe"])
     by_hand = {name: sessions.by_hand(name) for name in sessions.names}  # the same wherever a collection lies
-    took = {}
-    for cores in (1, 2):
-        sessions.anew()
-        status, told = sessions.run("--cores", str(cores), check="no")
-        check(status == 0, f"{cores} cores: all jobs done", told)
-        sessions.same_as(by_hand, f"{cores} cores")
-        took[cores] = seconds_of_jobs(sessions)
-        plates = PLATES * len(sessions.names)
-        rate = 60 * plates / took[cores]
-        print(f"     {cores} cores: {plates} plates of {MEGAPIXELS:g} megapixels in {took[cores]:.1f} s, {rate:.0f} a minute")
-    print(f"     2 cores do {took[1] / took[2]:.2f} times as much as one")
+    for job in ("session", "plate"):
+        took = {}
+        for cores in (1, 2):
+            sessions.anew()
+            status, told = sessions.run("--cores", str(cores), check="no", job=job)
+            check(status == 0, f"a {job} a job, {cores} cores: all jobs done", told)
+            sessions.same_as(by_hand, f"a {job} a job, {cores} cores")
+            took[cores] = seconds_of_jobs(sessions)
+            plates = PLATES * len(sessions.names)
+            rate = 60 * plates / took[cores]
+            print(f"     a {job} a job, {cores} cores: {plates} plates of {MEGAPIXELS:g} megapixels in {took[cores]:.1f} s, {rate:.0f} a minute")
+        print(f"     2 cores do {took[1] / took[2]:.2f} times as much as one")
+    stamps = len(list((sessions.folder / "out/steps").glob("*/plate-*.done")))
+    check(stamps == PLATES * len(sessions.names), "each plate had a job of its own", stamps)
     lines = sessions.summary()
     good = [line["state"] == "done" and line["plates_done"] == PLATES and 0 < line["base"] < 1 for line in lines.values()]
     check(list(lines) == sessions.names and all(good), "the summary names all sessions as done", lines)
-    status, told = sessions.run("--cores", "1", check="no")
+    status, told = sessions.run("--cores", "1", check="no", job="plate")
     check(status == 0 and "Nothing to be done" in told, "a second run has nothing to do", told)
     return by_hand
 
@@ -144,7 +168,7 @@ def seconds_of_jobs(sessions):
     """From the first job's beginning to the last stamp: what Snakemake takes to start and end is left out."""
     steps = sessions.folder / "out/steps"
     # Opened when a job begins, and nothing is said there unless it fails.
-    began = min(path.stat().st_mtime for path in steps.glob("*/digitize.txt"))
+    began = min(path.stat().st_mtime for kind in ("digitize", "plate-*") for path in steps.glob(f"*/{kind}.txt"))
     return max(path.stat().st_mtime for path in steps.glob("*/verify.done")) - began
 
 
@@ -172,6 +196,13 @@ def killed_here(folder, model, by_hand):
     check(sessions.answer(name)["kept"], f"all killed: {name} went on with {sessions.answer(name)['kept']}")
     sessions.same_as(by_hand, "all killed")
 
+    sessions.anew()
+    run = sessions.start("--cores", "2", "--retries", "1", check="no", job="plate")
+    os.kill(sessions.at_some_plate(run), signal.SIGKILL)
+    told = run.communicate()[0]
+    check(run.returncode == 0 and "Trying to restart job" in told, "a plate's job killed: that plate is done again", told)
+    sessions.same_as(by_hand, "a plate's job killed")
+
 
 def on_a_cluster(folder, model, by_hand):
     """Through the queue, all steps of a session submitted as one job, and one of these lost half-way."""
@@ -180,10 +211,10 @@ def on_a_cluster(folder, model, by_hand):
         (folder / name).write_text(script)
         (folder / name).chmod(0o755)
     queue = ["--executor", "cluster-generic", "--jobs", "2", "--retries", "1", "--latency-wait", "2"]
-    queue += ["--seconds-between-status-checks", "1", "--groups", "digitize=one", "verify=one"]
+    queue += ["--seconds-between-status-checks", "1"]
     queue += ["--cluster-generic-submit-cmd", f"{folder}/submit {{threads}} {{resources.mem_mb}}"]
     queue += ["--cluster-generic-status-cmd", f"{folder}/status"]
-    run = sessions.start(*queue, check="no")
+    run = sessions.start(*queue, "--groups", "digitize=one", "verify=one", check="no")
     name = sessions.names[0]
     os.killpg(os.getpgid(sessions.at_first_plate(name, run)), signal.SIGKILL)
     told = run.communicate()[0]
@@ -192,6 +223,13 @@ def on_a_cluster(folder, model, by_hand):
     lines = sessions.summary()
     check({line["state"] for line in lines.values()} == {"done"}, "queue: the summary says that all is done", lines)
     sessions.same_as(by_hand, "queue")
+
+    sessions.anew()
+    run = sessions.start(*queue, check="no", job="plate")
+    os.killpg(os.getpgid(sessions.at_some_plate(run)), signal.SIGKILL)
+    told = run.communicate()[0]
+    check(run.returncode == 0 and "Trying to restart job" in told, "queue: a lost plate is done again", told)
+    sessions.same_as(by_hand, "queue, a plate a job")
 
 
 def with_faults(folder, model, by_hand):
@@ -203,11 +241,11 @@ def with_faults(folder, model, by_hand):
     plate.rename(aside)
     shutil.copy(captures / "blank-1.jpg", plate)
     sessions.edit(unread, "[session]", "[session")
-    sessions.run("--cores", "2", "--until", "check")
+    sessions.run("--cores", "2", "--until", "check", job="plate")
     states = [line["state"] for line in sessions.summary().values()]
     check(states == ["waits for digitize", "waits for digitize", "stopped at check"], "faults: checked alone, the others wait", states)
     check("k02-a.jpg" in sessions.summary()[spoilt]["errors"][0], "faults: the check tells of the spoilt plate")
-    status, told = sessions.run("--cores", "2", archive="packages")
+    status, told = sessions.run("--cores", "2", archive="packages", job="plate")
     check(status == 1, "faults: the exit status is 1", told)
     lines = sessions.summary()
     states = [lines[name]["state"] for name in sessions.names]
@@ -219,7 +257,7 @@ def with_faults(folder, model, by_hand):
 
     aside.replace(plate)
     sessions.edit(unread, "[session", "[session]")
-    status, told = sessions.run("--cores", "2", archive="packages")
+    status, told = sessions.run("--cores", "2", archive="packages", job="plate")
     states = {line["state"] for line in sessions.summary().values()}
     check(status == 0 and states == {"done"}, "faults: once mended, all is done", told)
     sessions.same_as(by_hand, "faults")
