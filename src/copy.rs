@@ -241,6 +241,16 @@ pub fn under_exposed(reached: f64) -> Option<Warning> {
     })
 }
 
+/// Says that no balance of the filter array's places fits all of a plate.
+fn stained(left: f64) -> Warning {
+    Warning::new(
+        "filter-pattern",
+        format!(
+            "the plate's colour changes from place to place: red, green and blue photosites read up to {left:.3} apart; each was weighted into its              neighbours, which costs sharpness; look for stain or fog, and for coloured light that the blanks did not have"
+        ),
+    )
+}
+
 /// Says that a camera's file has lost what the camera wrote of itself.
 fn stripped(file: &Path, frame: &Frame) -> Option<Warning> {
     let Settings { make, model, exposure_s, taken, .. } = &frame.settings;
@@ -351,9 +361,14 @@ fn tell(shot: &Shot, veil: Result<Veil, &str>, veils: Option<&Veils>, profile: &
     if let Ok(veil) = veil {
         steps.push(Step::new("glare", json!({ "share": round(veil.share, 5) })));
     }
-    if let Some(left) = seen.pattern_density {
-        let balance = seen.balance.map(|b| b.map(|v| round(v as f64, 5)));
-        steps.push(Step::new("filter-array", json!({ "balance": balance, "pattern_left_density": round(left, 5) })));
+    if let Some(pattern) = &seen.pattern {
+        let balance = |(density, factors): &(f32, [f32; 4])| json!({ "density": round(f64::from(*density), 3), "factors": factors.map(|f| round(f64::from(f), 5)) });
+        let balance: Vec<_> = pattern.balance.iter().map(balance).collect();
+        steps.push(Step::new(
+            "filter-array",
+            json!({ "balance": balance, "pattern_left_density": round(pattern.left, 5), "weighted": pattern.weighted }),
+        ));
+        warnings.extend(pattern.weighted.then(|| stained(pattern.left)));
     }
     let exposure_known = frame.settings.exposure_ratio(&group.flat.settings).is_some();
     Copied {

@@ -5,17 +5,15 @@
 //! the blank's light of all; and under a colour filter array every photosite counts by itself.
 //! Fails when the sizes or layouts differ.
 
+use super::filters::{self, Pattern};
 use super::{FlatField, blank::Dark, glare::Veils, shaded::Shaded};
 use crate::error::Fault;
 use crate::frame::{Frame, Layout};
 use crate::image::Image;
 use crate::units::{Linear, Transmittance};
-use rayon::prelude::*;
 
 /// Where the blank is darker than this share of its brightest, a mask lay on the panel: nothing shines there.
 const MASKED: f32 = 0.02;
-/// Filter places of a mosaic that differ by less than this, in density, after their balance are neutral.
-const PATTERN_LIMIT: f64 = 0.002;
 
 /// A capture divided by its blank.
 #[derive(Debug, Clone)]
@@ -25,10 +23,8 @@ pub struct Seen {
     pub exposure_ratio: f64,
     /// Share of samples at full scale.
     pub clipped: f64,
-    /// For mosaics: what each filter place of the 2 × 2 cell was multiplied by, for the colour of base and stain.
-    pub balance: Option<[f32; 4]>,
-    /// For mosaics: the largest difference left between the filter places' mean densities.
-    pub pattern_density: Option<f64>,
+    /// For mosaics: what the filter places showed of the plate's colour.
+    pub pattern: Option<Pattern>,
 }
 
 /// Divides `frame` by `flat`. `veils` is the glare to take off both first.
@@ -89,11 +85,12 @@ pub fn divide(frame: &Frame, flat: &FlatField, dark: Option<&Dark>, veils: Optio
         }
     });
     let clipped = (0..frame.channels()).map(|c| frame.clipped_share(c)).fold(0.0, f64::max);
-    let mut seen = Seen { transmittance, exposure_ratio, clipped, balance: None, pattern_density: None };
-    if let Layout::Mosaic(_) = frame.layout {
-        balance(&mut seen);
-    }
-    Ok(seen)
+    let mut transmittance = transmittance;
+    let pattern = match frame.layout {
+        Layout::Mosaic(_) => filters::balance(&mut transmittance),
+        _ => None,
+    };
+    Ok(Seen { transmittance, exposure_ratio, clipped, pattern })
 }
 
 /// How much each channel counts. A lossy file keeps luma sharp and blurs what colour is left, so its channels count as luma
@@ -111,53 +108,6 @@ fn brightest(flat: &FlatField) -> f32 {
     let mut seen: Vec<f32> = plane.pixels().iter().step_by(97).map(|v| v.0).collect();
     let at = seen.len() * 99 / 100;
     *seen.select_nth_unstable_by(at, f32::total_cmp).1
-}
-
-/// Brings the four filter places to one: the base's colour is a factor of each. Looks only where a plate can be: neither bare nor black.
-fn balance(seen: &mut Seen) {
-    const DARKEST: f32 = 0.01;
-    const BAREST: f32 = 0.95;
-    let t = &seen.transmittance;
-    let cells: Vec<[f32; 4]> = (0..t.rows() / 2)
-        .into_par_iter()
-        .step_by(2)
-        .flat_map_iter(|row| {
-            (0..t.columns() / 2).step_by(2).filter_map(move |column| {
-                let at = |p: usize| t.at(2 * row + p / 2, 2 * column + p % 2).0;
-                let cell = [at(0), at(1), at(2), at(3)];
-                cell.iter().all(|v| (DARKEST..BAREST).contains(v)).then(|| cell.map(f32::log10))
-            })
-        })
-        .collect();
-    if cells.len() < 100 {
-        return;
-    }
-    let middle = |offsets: [f32; 4]| -> [f32; 4] {
-        std::array::from_fn(|place| {
-            let mut off: Vec<f32> = cells
-                .iter()
-                .map(|cell| {
-                    let mean = (0..4).map(|p| cell[p] + offsets[p]).sum::<f32>() / 4.0;
-                    cell[place] + offsets[place] - mean
-                })
-                .collect();
-            let at = off.len() / 2;
-            *off.select_nth_unstable_by(at, f32::total_cmp).1
-        })
-    };
-    let offsets = middle([0.0; 4]).map(|v| -v);
-    let left = middle(offsets).into_iter().fold(0f32, |worst, v| worst.max(v.abs()));
-    seen.pattern_density = Some(left as f64);
-    if offsets.iter().all(|o| (o.abs() as f64) < PATTERN_LIMIT / 10.0) {
-        return;
-    }
-    let factors = offsets.map(|o| 10f32.powf(o));
-    seen.balance = Some(factors);
-    let columns = seen.transmittance.columns();
-    seen.transmittance.pixels_mut().par_chunks_mut(columns).enumerate().for_each(|(row, line)| {
-        let pair = [factors[(row % 2) * 2], factors[(row % 2) * 2 + 1]];
-        line.iter_mut().enumerate().for_each(|(column, t)| t.0 *= pair[column % 2]);
-    });
 }
 
 #[cfg(test)]

@@ -8,6 +8,7 @@ pub mod blank;
 pub mod calm;
 pub mod divide;
 pub mod exposures;
+pub mod filters;
 pub mod glare;
 pub(crate) mod registration;
 pub mod scene;

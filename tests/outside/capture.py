@@ -86,10 +86,10 @@ def mask_alone(camera, pose, plate, gap):
     return lay(bare, camera.width, camera.height, lambda px: optics.unproject(camera, pose, px), pose.scale, camera.blur, "mask", gap, empty)
 
 
-def frame(camera, t, exposure, rng, *, colour=False, tint=(0, 0, 0), drift=1.0, tilt_of_light=0.0, bands=None, noise=True):
+def frame(camera, t, exposure, rng, *, colour=False, tint=(0, 0, 0), stain=(0, 0, 0), drift=1.0, tilt_of_light=0.0, bands=None, noise=True):
     """What the sensor counts. `t`: transmittance per pixel, or None for a capped lens. `exposure`: level of the brightest bare panel.
 
-    `bands`: (depth, period in rows, phase) of a flickering panel. `tint`: density added per channel where there is glass."""
+    `bands`: (depth, period in rows, phase) of a flickering panel. `tint`: density added per channel where there is glass; `stain`: as a share of what is there."""
     light = optics.light(camera)
     own = optics.photosites(camera)
     out = []
@@ -99,6 +99,8 @@ def frame(camera, t, exposure, rng, *, colour=False, tint=(0, 0, 0), drift=1.0, 
             lit = np.zeros_like(falls)
         else:
             lit = falls * t if not tint[c] else falls * (t * np.where(t < 0.97, np.float32(10 ** -tint[c]), np.float32(1)))
+            if stain[c]:
+                lit = lit * np.power(t, np.float32(stain[c]))
             if tilt_of_light:
                 lit = lit * (1 + tilt_of_light * np.linspace(-1, 1, camera.width, dtype=np.float32))
             if bands:

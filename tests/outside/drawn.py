@@ -47,6 +47,10 @@ def scenario(name):
         drawn |= dict(tiles=dict(grid=pick(GRIDS), overlap=span(0.18, 0.4)), small=0.3)
     if paired:
         drawn |= _pair(pick, span, rng, drawn)
+    apart = np.random.default_rng(zlib.crc32(f"{name} stained".encode()))  # what was drawn before stays as it was
+    if kind == "dng" and apart.random() < 0.4:
+        blue = float(apart.uniform(0.02, 0.2))
+        drawn["plate"]["stain"] = (-0.6 * blue, -0.2 * blue, blue)
     if exposure < 1:  # a stop under the blanks may rightly be called little
         drawn |= dict(quiet=[code for code in scenarios.FALSE_ALARMS if code != "under-exposed"])
     return {**scenarios.ORDINARY, **drawn}

@@ -42,10 +42,11 @@ class Plate:
     rebate: tuple  # mm: left, top, right, bottom
     chips: list  # polygons in mm where the glass is gone
     tint: tuple = (0.0, 0.0, 0.0)  # density added to the base in red, green, blue
+    stain: tuple = (0.0, 0.0, 0.0)  # the same as a share of all density there is
 
 
 def expose(log_e, size, q, rng, *, base=0.14, curve=Curve(), rebate=(3, 3, 3, 3), grain=1.0, edge_line=0.25, chips=(), dark_corners=(),
-           tint=(0, 0, 0), opaque=None):
+           tint=(0, 0, 0), stain=(0, 0, 0), opaque=None):
     """Exposes and develops a plate; `log_e` has q samples per mm. `edge_line`: mm of ground edge that scatters light."""
     h, w = log_e.shape
     x = (np.arange(w, dtype=np.float32) + 0.5) / q
@@ -66,7 +67,7 @@ def expose(log_e, size, q, rng, *, base=0.14, curve=Curve(), rebate=(3, 3, 3, 3)
         _paint(t, polygon, q, 10**-3.0)
     if opaque:
         _paint(t, opaque, q, 1e-5)
-    return Plate(tuple(size), q, np.minimum(t, 1), clean, base, curve, tuple(rebate), list(chips), tuple(tint))
+    return Plate(tuple(size), q, np.minimum(t, 1), clean, base, curve, tuple(rebate), list(chips), tuple(tint), tuple(stain))
 
 
 def _rail(distance, width):

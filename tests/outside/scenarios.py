@@ -54,6 +54,8 @@ SINGLE = {
     "dng": dict(kind="dng", colour=True, encoded=False, camera=dict(tint=(0.55, 1.0, 0.66))),
     "dng-tinted": dict(kind="dng", colour=True, encoded=False, camera=dict(tint=(0.55, 1.0, 0.66)), plate=dict(tint=(0.0, 0.012, 0.06), base=0.16),
                        above_base=True),
+    # As pyro leaves it: most in blue, in proportion to the silver; the mean of the array's four places is the density as it was.
+    "dng-stained": dict(kind="dng", colour=True, encoded=False, camera=dict(tint=(0.55, 1.0, 0.66)), plate=dict(stain=(-0.06, -0.02, 0.10))),
     "tinted-base": dict(colour=True, camera=dict(full_well=7_000.0), plate=dict(tint=(0.0, 0.012, 0.06), base=0.16), above_base=True),
     "exposures-differ": dict(blank_level=0.42, blank_time=1 / 120, plate_time=1 / 60),
     "dense-base": dict(plate=dict(base=0.35), plate_time=1 / 30, blank_level=0.85),  # the bare panel clips, the base does not

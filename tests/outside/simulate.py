@@ -190,7 +190,7 @@ class Desk:
             shots = []
             for n, times in enumerate(spec.get("ladder", (1,))):
                 moved = t if n == 0 else self._moved(t, *spec["moved"])
-                planes = capture.frame(self.camera, moved, level * times, self.rng, colour=spec["colour"], tint=plate.tint, drift=self._drift(), bands=self._bands())
+                planes = capture.frame(self.camera, moved, level * times, self.rng, colour=spec["colour"], tint=plate.tint, stain=plate.stain, drift=self._drift(), bands=self._bands())
                 name = f"{stem}{n or ''}.{SUFFIX[spec['kind']]}"
                 self._write(name, planes, seconds * times, spec.get("plate_fnumber", 2.8))
                 shots.append(f"captures/{name}")
