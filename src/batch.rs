@@ -334,6 +334,8 @@ fn compare_all(
         if let Some(report) = store.find(&work, &key) {
             all.reports.push(report);
             all.kept.push(name);
+            // The run that compared may have ended before it listed them.
+            all.outputs.extend(store.written(&work));
             continue;
         }
         let compared = brackets::one(session, bracket, out, tone).and_then(|compared| {

@@ -82,6 +82,12 @@ impl Kept {
         work.outputs.iter().all(|f| self.out.join(&f.file).is_file()).then_some(work.told)
     }
 
+    /// What work named `name` wrote last.
+    pub fn written(&self, name: &str) -> Vec<FileDigest> {
+        let work = std::fs::read(self.path(name)).ok().and_then(|bytes| serde_json::from_slice(&bytes).ok());
+        work.map_or_else(Vec::new, |work: Work<serde_json::Value>| work.outputs)
+    }
+
     /// What work named `name` told, if it stands as it was done for `key`.
     pub fn find<T: DeserializeOwned>(&self, name: &str, key: &str) -> Option<T> {
         if self.fresh {
