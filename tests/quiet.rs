@@ -1,4 +1,5 @@
-//! `--quiet` leaves out what a command tells of its work; what was asked for, `--json` and errors stay.
+//! `--quiet` leaves out what a command tells of its work; what was asked for, `--json` and errors stay. A session that is not named is the
+//! current folder's; nothing is coloured where `NO_COLOR` (no-color.org) says so.
 
 mod small;
 
@@ -68,4 +69,35 @@ fn only_summaries_are_left_out() {
     let failed = run(&summarized[0], &["--quiet"]);
     assert_eq!((failed.status, failed.out.as_str()), (Some(1), ""));
     assert!(failed.err.contains("k02.jpg"), "{}", failed.err);
+}
+
+#[test]
+fn a_session_that_is_not_named_is_the_current_folders() {
+    let session = Session::new(1);
+    let here = |arguments: &[&str]| {
+        let mut run = Command::new(env!("CARGO_BIN_EXE_hyaline"));
+        Run::of(run.current_dir(session.path("")).args(arguments).output().unwrap())
+    };
+    for command in ["check", "digitize"] {
+        let run = here(&[command]);
+        assert_eq!(run.status, Some(0), "{command}: {}", run.err);
+    }
+    assert!(session.path("out/K-01/K-01-positive.tif").exists());
+    std::fs::remove_file(session.path("session.toml")).unwrap();
+    let run = here(&["digitize"]);
+    assert!(run.status == Some(1) && run.err.contains("session.toml"), "{}", run.err);
+}
+
+#[test]
+fn no_color_takes_the_colours_away() {
+    let help = |no_color: bool| {
+        let mut run = Command::new(env!("CARGO_BIN_EXE_hyaline"));
+        run.arg("--help").env("CLICOLOR_FORCE", "1").env_remove("NO_COLOR");
+        if no_color {
+            run.env("NO_COLOR", "1");
+        }
+        Run::of(run.output().unwrap()).out
+    };
+    assert!(help(false).contains("\x1b["));
+    assert!(!help(true).contains('\x1b'));
 }
