@@ -17,6 +17,7 @@ use crate::spool::Spool;
 use std::path::PathBuf;
 
 /// What came of it.
+#[derive(Default)]
 pub struct Ahead {
     pub done: Vec<String>,
     /// Done before, and as it was.
@@ -26,18 +27,20 @@ pub struct Ahead {
     pub errors: Vec<Error>,
 }
 
+/// What is told of a plate beside its codes: how many columns they have, and what was found.
+type Told = (usize, Found);
+
 /// Works ahead on a session's plates. Fails before any where another run works on one of them or on the whole session.
 pub fn work(session: &Session, options: &Options) -> Result<Ahead, Vec<Error>> {
     let prepared = Prepared::new(session, options)?;
     let names: Vec<String> = prepared.plates.iter().map(|plate| name(plate)).collect();
     let store = Kept::beside(&prepared.out, options.fresh, &names).map_err(|e| vec![e])?;
-    let stands =
-        |(plate, key): (&&Plate, &String)| batch::is_kept(&store, plate, key) || find(&store, plate, key).is_some();
+    let is_ahead = |plate: &Plate, key: &str| store.find::<Told>(&name(plate), key).is_some();
+    let stands = |(plate, key): (&&Plate, &String)| batch::is_kept(&store, plate, key) || is_ahead(plate, key);
     let stands: Vec<bool> = prepared.plates.iter().zip(&prepared.keys).map(stands).collect();
     let to_do = stands.iter().filter(|stands| !**stands).count();
     let progress = Progress::new(1 + to_do * pipeline::STAGES, options.quiet);
-    let mut ahead =
-        Ahead { done: Vec::new(), kept: Vec::new(), failed: Vec::new(), timings: Vec::new(), errors: Vec::new() };
+    let mut ahead = Ahead::default();
     let panel = match to_do {
         0 => None,
         _ => Some(prepared.panel(session, &store, &progress, &mut ahead.errors)),
@@ -86,7 +89,7 @@ fn keep(store: &Kept, plate: &Plate, key: &str, mut done: Rectified) -> Result<(
 
 /// A plate that was worked on ahead for the same key.
 pub fn find(store: &Kept, plate: &Plate, key: &str) -> Option<Rectified> {
-    let (columns, found): (usize, Found) = store.find(&name(plate), key)?;
+    let (columns, found): Told = store.find(&name(plate), key)?;
     Rectified::from_spool(Spool::kept(&codes(store, plate), columns).ok()?, found).ok()
 }
 

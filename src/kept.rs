@@ -43,26 +43,23 @@ struct Work<T> {
 impl Kept {
     /// Takes hold of OUT, which must be there. `fresh`: nothing that was kept is used.
     pub fn open(out: &Path, fresh: bool) -> Result<Kept, Error> {
-        let folder = out.join(FOLDER);
-        std::fs::create_dir_all(&folder).in_file(&folder)?;
-        let held = hold::hold(&folder.join(HELD), out)?;
-        Ok(Kept {
-            out: out.to_path_buf(),
-            place: place(out).in_file(out)?,
-            folder,
-            fresh,
-            _held: held.into_iter().collect(),
-        })
+        Kept::holding(out, fresh, |folder| Ok(hold::hold(&folder.join(HELD), out)?.into_iter().collect()))
     }
 
     /// Takes hold of the works named alone, beside runs that hold others. Nothing else in OUT may be touched.
     pub fn beside(out: &Path, fresh: bool, works: &[String]) -> Result<Kept, Error> {
+        Kept::holding(out, fresh, |folder| {
+            let shared = hold::share(&folder.join(HELD), out)?;
+            let own = works.iter().map(|work| hold::hold(&folder.join(format!("{HELD}-{work}")), out));
+            let own = own.collect::<Result<Vec<_>, Error>>()?;
+            Ok(shared.into_iter().chain(own.into_iter().flatten()).collect())
+        })
+    }
+
+    fn holding(out: &Path, fresh: bool, hold: impl FnOnce(&Path) -> Result<Vec<File>, Error>) -> Result<Kept, Error> {
         let folder = out.join(FOLDER);
         std::fs::create_dir_all(&folder).in_file(&folder)?;
-        let shared = hold::share(&folder.join(HELD), out)?;
-        let own = works.iter().map(|work| hold::hold(&folder.join(format!("{HELD}-{work}")), out));
-        let own = own.collect::<Result<Vec<_>, Error>>()?;
-        let held = shared.into_iter().chain(own.into_iter().flatten()).collect();
+        let held = hold(&folder)?;
         Ok(Kept { out: out.to_path_buf(), place: place(out).in_file(out)?, folder, fresh, _held: held })
     }
 

@@ -278,7 +278,6 @@ fn single(
         "rectify",
         json!({ "kernel": "sinc under a Kaiser window, 4 lobes", "captures_px_per_mm": round(sampling, 4) }),
     ));
-    let named = |files: &[PathBuf]| files.iter().map(|file| run.session.relative(file)).collect();
     let found = Found {
         reading: rectified.2,
         size_mm,
@@ -288,8 +287,8 @@ fn single(
         exposure_ratio: seen.exposure_ratio,
         deepest: seen.deepest,
         uncertainty: seen.uncertainty,
-        blanks: named(&seen.blanks),
-        darks: named(&seen.darks),
+        blanks: run.session.names(&seen.blanks),
+        darks: run.session.names(&seen.darks),
         edges: EdgesRecord {
             corners_px: Some(corners),
             confidence: outline.confidence,

@@ -165,7 +165,6 @@ fn compose(
     let mut blanks: Vec<PathBuf> = told.iter().flat_map(|t| t.seen.blanks.iter().cloned()).collect();
     blanks.sort();
     blanks.dedup();
-    let named = |files: &[PathBuf]| files.iter().map(|file| run.session.relative(file)).collect();
     let found = Found {
         reading,
         size_mm,
@@ -179,8 +178,8 @@ fn compose(
             .map(|t| t.seen.uncertainty.clone())
             .reduce(Uncertainty::or_worse)
             .expect("a plate has tiles"),
-        blanks: named(&blanks),
-        darks: named(&first.darks),
+        blanks: run.session.names(&blanks),
+        darks: run.session.names(&first.darks),
         edges: EdgesRecord { corners_px: None, confidence: placement.confidence, spread_px: None, tilt_deg: None },
         tiles: placement
             .tiles

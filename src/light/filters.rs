@@ -6,9 +6,10 @@
 //! picture go either way and leave medians alone), straight between. Where more is left than [`LIMIT`], somewhere or at some density, places are
 //! weighted into their neighbours instead, which knows no pattern at all and costs sharpness.
 
-use crate::image::{Image, Size};
+use crate::image::{Image, reduced};
 use crate::units::Transmittance;
 use rayon::prelude::*;
+use std::borrow::Borrow;
 
 /// Filter places that differ by less than this, in density, are neutral.
 pub const LIMIT: f64 = 0.002;
@@ -50,10 +51,12 @@ pub fn balance(t: &mut Image<Transmittance>) -> Option<Pattern> {
         return None;
     }
     let curve = Curve::of(&seen);
-    if !curve.is_neutral() {
+    let left = if curve.is_neutral() {
+        left(&seen, t)
+    } else {
         curve.apply(t);
-    }
-    let left = left(&cells(t), t);
+        left(&cells(t), t)
+    };
     let weighted = left > LIMIT;
     if weighted {
         *t = weighted_in(t);
@@ -99,14 +102,14 @@ struct Curve {
 impl Curve {
     fn of(cells: &[Cell]) -> Curve {
         let everywhere = medians(cells).map(|(off, _)| -off);
-        let bins = binned(cells, |cell| Some((cell.density / BIN) as usize), (2.0 / BIN) as usize + 1);
+        let bins = by_density(cells);
         let mut knots = Vec::new();
         let mut bends = false;
         for bin in bins.iter().filter(|bin| bin.len() >= LEAST) {
             // Their median, as of the differences: a sky piles up at one end of a bin.
             let mut densities: Vec<f32> = bin.iter().map(|cell| cell.density).collect();
             let density = *densities.select_nth_unstable_by(bin.len() / 2, f32::total_cmp).1;
-            let medians = medians_of(bin);
+            let medians = medians(bin);
             bends |= medians
                 .iter()
                 .zip(everywhere)
@@ -142,15 +145,20 @@ impl Curve {
 
     fn apply(&self, t: &mut Image<Transmittance>) {
         let columns = t.columns();
-        let one = (self.knots.len() == 1).then(|| self.knots[0].1.map(|off| 10f32.powf(off)));
-        let light = if one.is_some() { Image::filled(Size::new(1, 1), 0.0) } else { light(t) };
+        let factors_of = |offs: [f32; 4]| offs.map(|off| 10f32.powf(off));
+        let factors: Box<dyn Fn(usize, usize) -> [f32; 4] + Sync> = match self.knots[..] {
+            [(_, offs)] => {
+                let everywhere = factors_of(offs);
+                Box::new(move |_, _| everywhere)
+            }
+            _ => {
+                let light = reduced(t, 2);
+                Box::new(move |row, column| factors_of(self.at(-calmed(&light, row, column).max(1e-6).log10())))
+            }
+        };
         t.pixels_mut().par_chunks_mut(2 * columns).enumerate().for_each(|(row, lines)| {
             for column in 0..columns.div_ceil(2) {
-                let factors = one.unwrap_or_else(|| {
-                    let density = -calmed(&light, row, column).max(1e-6).log10();
-                    self.at(density).map(|off| 10f32.powf(off))
-                });
-                for (place, factor) in factors.into_iter().enumerate() {
+                for (place, factor) in factors(row, column).into_iter().enumerate() {
                     let (line, across) = (place / 2, 2 * column + place % 2);
                     if across < columns
                         && let Some(t) = lines.get_mut(line * columns + across)
@@ -167,37 +175,22 @@ impl Curve {
     }
 }
 
-/// The mean transmittance of each cell, of as much of it as there is.
-fn light(t: &Image<Transmittance>) -> Image<f32> {
-    let size = Size::new(t.rows().div_ceil(2), t.columns().div_ceil(2));
-    Image::from_rows(size, 0.0, |row, out| {
-        let rows = [2 * row, (2 * row + 1).min(t.rows() - 1)];
-        for (column, mean) in out.iter_mut().enumerate() {
-            let columns = [2 * column, (2 * column + 1).min(t.columns() - 1)];
-            *mean = rows.iter().flat_map(|r| columns.map(|c| t.at(*r, c).0)).sum::<f32>() / 4.0;
-        }
-    })
-}
-
 /// A cell's light, weighted 1, 6, 1 with its neighbours each way: with a third of a photosite's noise, and sharp enough for edges.
-fn calmed(light: &Image<f32>, row: usize, column: usize) -> f32 {
-    let near = |at: usize, end: usize| [at.saturating_sub(1), at, (at + 1).min(end - 1)];
+/// What is cut off a cell by the frame's border is as the last whole one.
+fn calmed(light: &Image<Transmittance>, row: usize, column: usize) -> f32 {
+    let near = |at: usize, end: usize| [at.saturating_sub(1), at, at + 1].map(|at| at.min(end - 1));
     let columns = near(column, light.columns());
     let lines = near(row, light.rows()).map(|r| {
-        let [a, b, c] = columns.map(|c| light.at(r, c));
+        let [a, b, c] = columns.map(|c| light.at(r, c).0);
         (a + 6.0 * b + c) / 8.0
     });
     (lines[0] + 6.0 * lines[1] + lines[2]) / 8.0
 }
 
 /// The median of each place's difference, and its standard error.
-fn medians(cells: &[Cell]) -> [(f32, f32); 4] {
-    medians_of(&cells.iter().collect::<Vec<_>>())
-}
-
-fn medians_of(cells: &[&Cell]) -> [(f32, f32); 4] {
+fn medians(cells: &[impl Borrow<Cell>]) -> [(f32, f32); 4] {
     let medians: [(f32, f32); 4] = std::array::from_fn(|place| {
-        let mut off: Vec<f32> = cells.iter().map(|cell| cell.off[place]).collect();
+        let mut off: Vec<f32> = cells.iter().map(|cell| cell.borrow().off[place]).collect();
         let half = off.len() / 2;
         let middle = *off.select_nth_unstable_by(half, f32::total_cmp).1;
         off.iter_mut().for_each(|o| *o = (*o - middle).abs());
@@ -210,10 +203,14 @@ fn medians_of(cells: &[&Cell]) -> [(f32, f32); 4] {
     medians.map(|(middle, error)| (middle - mean, error))
 }
 
-fn binned(cells: &[Cell], bin: impl Fn(&Cell) -> Option<usize>, bins: usize) -> Vec<Vec<&Cell>> {
+fn by_density(cells: &[Cell]) -> Vec<Vec<&Cell>> {
+    binned(cells, |cell| (cell.density / BIN) as usize, (2.0 / BIN) as usize + 1)
+}
+
+fn binned(cells: &[Cell], bin: impl Fn(&Cell) -> usize, bins: usize) -> Vec<Vec<&Cell>> {
     let mut all = vec![Vec::new(); bins];
     for cell in cells {
-        if let Some(bin) = bin(cell).and_then(|bin| all.get_mut(bin)) {
+        if let Some(bin) = all.get_mut(bin(cell)) {
             bin.push(cell);
         }
     }
@@ -222,11 +219,10 @@ fn binned(cells: &[Cell], bin: impl Fn(&Cell) -> Option<usize>, bins: usize) -> 
 
 /// The largest difference by density and by part of the frame, as far as it is surely there: by three standard errors.
 fn left(cells: &[Cell], t: &Image<Transmittance>) -> f64 {
-    let part = |cell: &Cell| Some(cell.row * PARTS / t.rows() * PARTS + cell.column * PARTS / t.columns());
-    let by_density = binned(cells, |cell| Some((cell.density / BIN) as usize), (2.0 / BIN) as usize + 1);
-    let by_place = binned(cells, part, PARTS * PARTS);
+    let part = |cell: &Cell| cell.row * PARTS / t.rows() * PARTS + cell.column * PARTS / t.columns();
+    let (by_density, by_place) = (by_density(cells), binned(cells, part, PARTS * PARTS));
     let bins = by_density.par_iter().chain(&by_place).filter(|bin| bin.len() >= LEAST);
-    let differences = bins.flat_map_iter(|bin| medians_of(bin));
+    let differences = bins.flat_map_iter(|bin| medians(bin));
     differences.map(|(off, error)| f64::from(off.abs() - 3.0 * error)).reduce(|| 0.0, f64::max)
 }
 
@@ -252,6 +248,7 @@ fn weighted_in(t: &Image<Transmittance>) -> Image<Transmittance> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::image::Size;
 
     const SIZE: Size = Size { rows: 801, columns: 1203 };
 

@@ -181,16 +181,15 @@ struct Lying {
 /// How the plate lies, looked for in more and more expensive ways until one is sure of it; else by the surest.
 fn lying(store: &Store, model: &Model, size: &PlateSize) -> Result<Lying, Fault> {
     // Too few cells of bare panel beside a side hide it; so does a plate that reaches the end of what the tiles cover.
-    let ways = [(FEW_CELLS, Beyond::RunsOn), (MOST_CELLS, Beyond::RunsOn), (MOST_CELLS, Beyond::Even)];
-    let mut best: Result<Lying, Fault> = Err(Fault::new("no plate is seen", "give corners_px"));
-    for (cells, beyond) in ways {
-        let found = onto_the_plate(store, model, size, cells, beyond);
-        let confidence = |found: &Result<Lying, Fault>| found.as_ref().map_or(-1.0, |lying| lying.confidence);
-        if best.is_err() || confidence(&found) > confidence(&best) {
-            best = found;
-        }
+    let confidence = |found: &Result<Lying, Fault>| found.as_ref().map_or(-1.0, |lying| lying.confidence);
+    let mut best = onto_the_plate(store, model, size, FEW_CELLS, Beyond::RunsOn);
+    for beyond in [Beyond::RunsOn, Beyond::Even] {
         if confidence(&best) >= CONFIDENT {
             break;
+        }
+        let found = onto_the_plate(store, model, size, MOST_CELLS, beyond);
+        if best.is_err() || confidence(&found) > confidence(&best) {
+            best = found;
         }
     }
     best

@@ -34,6 +34,11 @@ impl Session {
     pub fn relative(&self, file: &Path) -> String {
         super::paths::relative(&self.folder, file)
     }
+
+    /// Files as the notes name them.
+    pub fn names(&self, files: &[PathBuf]) -> Vec<String> {
+        files.iter().map(|file| self.relative(file)).collect()
+    }
 }
 
 /// Whether a profile is given by its path and not by its name.

@@ -10,7 +10,7 @@ LARGE = (254.0, 203.2)
 
 # Warnings that an ordinary, sound capture must not raise.
 FALSE_ALARMS = ["base-outlier", "blank-drift", "bands", "tile-exposure", "low-overlap", "settings-differ", "blank-odd", "blank-uneven",
-                "under-exposed", "processed", "scale-differs", "blurred", "camera-moved", "sharpened"]
+                "under-exposed", "processed", "scale-differs", "blurred", "camera-moved", "sharpened", "filter-pattern"]
 
 ORDINARY = dict(
     size=HALF, size_text="165.1x120.65mm", scene="shore", fill=0.84, mirrored=True, rotate=0, turn=1.5, shift=(1.0, -0.6), kind="jpeg",
