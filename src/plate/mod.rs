@@ -4,12 +4,11 @@
 //! plate's millimetres to the capture; from the rectified plate, the rebate's reading.
 //!
 //! Coarse to fine: [`region`] finds what is neither bare panel nor mask and gives it four sides to a few pixels; [`profile`] places
-//! points along each side to a few hundredths of a pixel; [`outline`] fits four straight lines and the lens to them at once; `aligned`
-//! and `ground` find where the glass begins under a ground edge; `card` tells a black card smaller than the view from the plate in
+//! points along each side; [`outline`] fits four straight lines and the lens to them at once; `ground` finds where the glass begins
+//! under a ground edge, to a few hundredths of a pixel; `card` tells a black card smaller than the view from the plate in
 //! its window. From the outline follow how sharp the capture is ([`sharpness`])
 //! and how far the camera leans ([`tilt`]).
 
-mod aligned;
 mod card;
 mod edge_spread;
 mod ground;

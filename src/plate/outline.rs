@@ -6,8 +6,6 @@
 //! than the measurement can err. Method: damped Gauss-Newton over the corners as a straight lens would show them and k1, k2,
 //! with Tukey's weights.
 
-use super::aligned::{Aligned, REACH};
-use super::profile::STEP;
 use super::region::{self, Region, SIDES};
 use super::{card, ground, profile};
 use crate::error::{Fault, Warning};
@@ -54,6 +52,8 @@ pub struct Outline {
     pub support: [f64; 4],
     /// Natural logarithm of the sides' measured ratio over the notes'.
     pub ratio_off: f64,
+    /// Standard deviation of the blur under a ground rim, in pixels, where the sides show one.
+    pub rim_blur: Option<f64>,
     /// What was seen round the plate; none where the corners came from the notes.
     pub region: Option<Region>,
     pub warnings: Vec<Warning>,
@@ -68,15 +68,15 @@ impl Outline {
 /// Points of one side and where they were looked for.
 struct SidePoints {
     points: Vec<Point>,
-    /// Unit vectors into the plate, at each point.
-    inward: Vec<Point>,
+    /// Which of the [`STATIONS`] each belongs to.
+    stations: Vec<usize>,
     tried: usize,
 }
 
 impl SidePoints {
-    fn new(found: impl Iterator<Item = (Point, Point)>) -> SidePoints {
-        let (points, inward) = found.unzip();
-        SidePoints { points, inward, tried: STATIONS }
+    fn new(found: impl Iterator<Item = (usize, Point)>) -> SidePoints {
+        let (stations, points) = found.unzip();
+        SidePoints { points, stations, tried: STATIONS }
     }
 }
 
@@ -152,9 +152,9 @@ fn fitted(seen: &Image<Transmittance>, size: &PlateSize, lens: Option<Lens>, reg
     fit.solve(&coarse);
     let fine: Vec<SidePoints> = (0..4).into_par_iter().map(|i| along_fit(seen, &fit, i, bare)).collect();
     fit.solve(&fine);
-    let fine = under_the_rim(seen, fine);
+    let (fine, rim_blur) = under_the_rim(seen, &fit, fine);
     fit.solve(&fine);
-    fit.outline(&fine, size, Some(region))
+    Outline { rim_blur, ..fit.outline(&fine, size, Some(region)) }
 }
 
 /// The outline through four corners that the notes give, in the order top-left, top-right, bottom-right, bottom-left or any turn of it.
@@ -183,47 +183,47 @@ fn along_coarse(seen: &Image<Transmittance>, index: usize, side: &region::Side, 
         let t = side.from + margin + (side.to - side.from - 2.0 * margin) * (i as f64 + 0.5) / STATIONS as f64;
         let (at, normal) = side.at(t);
         let inward = normal * sign;
-        profile::edge(seen, at, inward, reach, bare).map(|d| (at + inward * d, inward))
+        profile::edge(seen, at, inward, reach, bare).map(|d| (i, at + inward * d))
     }))
 }
 
 /// Points across one side as the fit predicts it, in a narrower reach.
 fn along_fit(seen: &Image<Transmittance>, fit: &Fit, index: usize, bare: f32) -> SidePoints {
-    let (a, b) = (fit.corners[index], fit.corners[(index + 1) % 4]);
-    let place = |t: f64| fit.lens.distort(a + (b - a) * t);
-    SidePoints::new((0..STATIONS).filter_map(|i| {
-        let t = CORNER + (1.0 - 2.0 * CORNER) * (i as f64 + 0.5) / STATIONS as f64;
-        let at = place(t);
-        let along = place(t + 1e-3) - place(t - 1e-3);
-        let length = along.x.hypot(along.y);
-        // Clockwise on screen, inwards lies to the right of the way.
-        let inward = Point::new(-along.y, along.x) * (1.0 / length);
-        profile::edge(seen, at, inward, 12.0, bare).map(|d| (at + inward * d, inward))
+    SidePoints::new((0..STATIONS).filter_map(|k| {
+        let Station { at, inward, .. } = fit.station(index, k);
+        profile::edge(seen, at, inward, 12.0, bare).map(|d| (k, at + inward * d))
     }))
 }
 
-/// The points moved to where the glass begins under a ground edge, by the middle profile across each side.
-fn under_the_rim(seen: &Image<Transmittance>, sides: Vec<SidePoints>) -> Vec<SidePoints> {
-    let span = (ground::SPAN.0 + REACH, ground::SPAN.1 + REACH);
-    let across = |side: &SidePoints| {
-        let along = side.points.iter().zip(&side.inward);
-        let profiles: Vec<Vec<f64>> =
-            along.map(|(p, n)| profile::across(seen, *p, *n, span).map(|(_, t)| t).collect()).collect();
-        Aligned::new(&profiles)
+/// The points moved to where the glass begins under a ground edge, by the profiles across all sides; `fit` lies near them. With them the
+/// blur under a rim, where there is one.
+fn under_the_rim(seen: &Image<Transmittance>, fit: &Fit, sides: Vec<SidePoints>) -> (Vec<SidePoints>, Option<f64>) {
+    let told = |i: &usize| sides[*i].points.len() >= STATIONS / 4;
+    let told: Vec<usize> = (0..sides.len()).filter(told).collect();
+    let across = |i: &usize| {
+        let stations: Vec<(usize, Station)> = sides[*i].stations.iter().map(|&k| (k, fit.station(*i, k))).collect();
+        let profile =
+            |(_, s): &(usize, Station)| profile::across(seen, s.at, s.inward, ground::SPAN).map(|(_, t)| t).collect();
+        let along = stations.iter().map(|(_, s)| 2.0 * s.along - 1.0).collect();
+        (ground::Side { along, profiles: stations.par_iter().map(profile).collect() }, stations)
     };
-    let told = |side: &&mut SidePoints| side.points.len() >= STATIONS / 4;
+    let (profiles, stations): (Vec<_>, Vec<_>) = told.par_iter().map(across).unzip();
+    let Some(glass) = ground::glass_begins(&profiles) else { return (sides, None) };
     let mut sides = sides;
-    let mut told: Vec<&mut SidePoints> = sides.iter_mut().filter(told).collect();
-    let aligned: Vec<Aligned> = told.par_iter().map(|side| across(side)).collect();
-    let distance = |(i, t): (usize, &f64)| (i as f64 * STEP - ground::SPAN.0, *t);
-    let middles: Vec<Vec<(f64, f64)>> =
-        aligned.iter().map(|a| a.middle.iter().enumerate().map(distance).collect()).collect();
-    for ((side, aligned), begins) in told.iter_mut().zip(&aligned).zip(ground::glass_begins(&middles)) {
-        let Some(begins) = begins else { continue };
-        let moved = side.points.iter_mut().zip(&side.inward).zip(&aligned.shifts);
-        moved.for_each(|((p, n), shift)| *p = *p + *n * (shift + begins));
+    for ((i, begins), stations) in told.into_iter().zip(glass.begins).zip(stations) {
+        let found = begins.into_iter().zip(stations).filter_map(|(d, (k, s))| Some((k, s.at + s.inward * d?)));
+        sides[i] = SidePoints::new(found);
     }
-    sides
+    (sides, glass.rim_blur)
+}
+
+/// A place on a fitted side.
+struct Station {
+    /// Share of the side's length.
+    along: f64,
+    at: Point,
+    /// Unit vector into the plate.
+    inward: Point,
 }
 
 /// Corners as a straight lens would show them, and the lens.
@@ -245,6 +245,17 @@ impl Fit {
         let corners = corners_seen.map(|c| lens.undistort(c));
         let middle = lens.centre;
         Fit { corners, lens, lens_is_free, middle, ratio: size.long_mm / size.short_mm, spread: 2.0 }
+    }
+
+    /// One of [`STATIONS`] places on a side.
+    fn station(&self, index: usize, k: usize) -> Station {
+        let (a, b) = (self.corners[index], self.corners[(index + 1) % 4]);
+        let place = |share: f64| self.lens.distort(a + (b - a) * share);
+        let share = CORNER + (1.0 - 2.0 * CORNER) * (k as f64 + 0.5) / STATIONS as f64;
+        let way = place(share + 1e-3) - place(share - 1e-3);
+        // Clockwise on screen, inwards lies to the right of the way.
+        let inward = Point::new(-way.y, way.x) * (1.0 / way.x.hypot(way.y));
+        Station { along: share, at: place(share), inward }
     }
 
     fn parameters(&self) -> Vec<f64> {
@@ -427,6 +438,7 @@ impl Fit {
             rms_px: if count > 0 { (sum / count as f64).sqrt() } else { 0.0 },
             support,
             ratio_off: ratio.ln(),
+            rim_blur: None,
             region,
             warnings,
         }

@@ -19,6 +19,8 @@ const PARTS: usize = 16;
 const CORNER: f64 = 0.04;
 /// Fewest parts that speak for a side.
 const FEWEST: usize = 4;
+/// A Gaussian's rise from 10 to 90 % in its standard deviations.
+const RISE: f64 = 2.563;
 /// Rise from 10 to 90 %, in pixels, beyond which a capture is blurred. A Gaussian's is 2.563 σ, and its response falls to a tenth at
 /// 0.342 / σ cycles a pixel: at 4 pixels that is 0.22, 44 % of half sampling, where guidelines ask for 60 % at the least.
 const BLURRED: f64 = 4.0;
@@ -39,6 +41,8 @@ pub struct Sharpness {
     pub near_px: [Option<f64>; 4],
     /// How far apart each side is seen twice, in pixels, where the picture inside is seen twice as well.
     pub doubled_px: [Option<f64>; 4],
+    /// The same by the blur under a ground rim that melts into the sides, where they show one.
+    pub under_the_rim_px: Option<f64>,
     /// How far light rises beside the sides above the bare panel's own, as a share of it; none where no bare panel lies there.
     pub overshoot: Option<f64>,
 }
@@ -70,6 +74,7 @@ pub fn measure(seen: &Image<Transmittance>, outline: &Outline) -> Sharpness {
     Sharpness {
         spread_px: std::array::from_fn(|side| of(side, |p| Some(p.spread), FEWEST)),
         near_px: std::array::from_fn(near),
+        under_the_rim_px: outline.rim_blur.map(|deviation| RISE * deviation),
         doubled_px: if picture_repeats(seen, outline, &doubled) { doubled } else { [None; 4] },
         overshoot: median(sides.iter().flatten().filter_map(|(_, p)| p.overshoot).collect(), PARTS),
     }
@@ -248,6 +253,8 @@ impl Sharpness {
         let seen: Vec<f64> = self.spread_px.iter().flatten().copied().collect();
         let least = seen.iter().copied().fold(f64::INFINITY, f64::min);
         let spread = seen.iter().sum::<f64>() / seen.len() as f64;
+        // A rim and blur together spread further than blur alone.
+        let spread = self.under_the_rim_px.map_or(spread, |blur| spread.min(blur));
         (!seen.is_empty() && spread > BLURRED && least > BLURRED / WIDER).then(|| {
             Warning::new(
                 "blurred",
@@ -284,7 +291,13 @@ mod tests {
     use super::*;
 
     fn sides(spread: [f64; 4]) -> Sharpness {
-        Sharpness { spread_px: spread.map(Some), near_px: [None; 4], doubled_px: [None; 4], overshoot: Some(0.003) }
+        Sharpness {
+            spread_px: spread.map(Some),
+            near_px: [None; 4],
+            under_the_rim_px: None,
+            doubled_px: [None; 4],
+            overshoot: Some(0.003),
+        }
     }
 
     fn codes(sharpness: &Sharpness) -> Vec<String> {
@@ -301,6 +314,8 @@ mod tests {
         assert!(falls_off[0].code == "blurred" && falls_off[0].message.contains("left side"), "{falls_off:?}");
         let rim = Sharpness { near_px: [Some(2.2); 4], ..sides([2.1, 2.9, 3.0, 5.8]) };
         assert!(codes(&rim).is_empty());
+        let melted = Sharpness { under_the_rim_px: Some(2.3), ..sides([4.1, 4.3, 4.2, 4.4]) };
+        assert!(codes(&melted).is_empty());
         let twice = Sharpness { doubled_px: [None, Some(6.1), None, Some(5.9)], ..sides([2.0; 4]) };
         assert!(twice.warnings()[0].message.contains("6.0 pixels apart"), "{:?}", twice.warnings());
         let sharpened = Sharpness { overshoot: Some(0.06), ..sides([1.4; 4]) };
