@@ -22,6 +22,11 @@ const MOST: f64 = 0.25;
 const MOST_IN_BLANK: f64 = 0.05;
 /// Share of the blank's light that the plate must take off for the difference of two veils to be worth more than either.
 const LEAST_FEWER: f64 = 0.3;
+/// Most of the panel's light that a mask is believed to let through, density 3.5. A veil that falls off towards the corners as the panel's
+/// light does looks like light that passes, and this is what that can do harm.
+const MOST_THROUGH: f64 = 3e-4;
+/// Parts, from dim to bright in the blank, by which what a mask lets through is told from the veil.
+const LEVELS: usize = 16;
 /// Parts, in reading order, by whose differences the veil's evenness is judged.
 const PARTS: usize = 8;
 /// Share of the places that may lie at black.
@@ -70,6 +75,7 @@ impl Veil {
 
     /// From places under a black mask that lies in the capture and, where the blanks were taken with it, in the blank. What light the mask
     /// lets through is the same in both and the veil is not, since the plate takes light off the whole: the difference is the veil's alone.
+    /// Where the blanks were taken without it, light that passes is told by its falling off as the panel's own does ([`through`]).
     pub fn from_mask(
         frame: &Frame,
         flat: &FlatField,
@@ -86,7 +92,17 @@ impl Veil {
         };
         let fewer = blank_whole - whole;
         if blank_patch(places) > MOST_IN_BLANK * blank_whole || fewer < LEAST_FEWER * blank_whole {
-            let veil = Veil::of_parts(FROM, places, |part| patch(frame, dark, part) / whole.max(1e-12))?;
+            let lit = |&(r, c): &(usize, usize)| {
+                let channels = 0..frame.channels();
+                let own = |k| frame.linear(r, c, k).0 - dark.map_or(0.0, |d| d.at(r, c, k).0);
+                let bare: f64 = flat.planes.iter().map(|plane| exposure * f64::from(plane.at(r, c).0)).sum();
+                (bare, f64::from(channels.map(own).sum::<f32>()))
+            };
+            let passes = through(places.iter().map(lit).collect());
+            let veiled = |part: &[(usize, usize)]| patch(frame, dark, part) - passes.share * blank_patch(part);
+            let veil = Veil::of_parts(FROM, places, |part| veiled(part) / whole.max(1e-12))?;
+            let unsure = passes.sd * blank_patch(places) / whole.max(1e-12);
+            let veil = Veil { sd: veil.sd.map(|sd| sd.hypot(unsure)), ..veil };
             return Ok(veil.coded(frame, places, whole));
         }
         let veil = Veil::of_parts(FROM, places, |part| (blank_patch(part) - patch(frame, dark, part)) / fewer)?;
@@ -138,6 +154,35 @@ impl Veil {
     fn of_mean(&self, mean: f64) -> f32 {
         (mean * self.share / (1.0 + self.share)) as f32
     }
+}
+
+/// What a mask lets through of the panel's light.
+struct Through {
+    share: f64,
+    sd: f64,
+}
+
+/// From places under the mask: light of the blank there, light seen. What passes falls off as the blank does and a veil lies evenly, so that
+/// a straight line through both has the one for its slope and the other for its height. Nothing where the slope is not sure.
+fn through(mut places: Vec<(f64, f64)>) -> Through {
+    const SURE: f64 = 3.0;
+    places.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let level = |part: &[(f64, f64)]| {
+        let bare = part.iter().map(|p| p.0).sum::<f64>() / part.len() as f64;
+        (bare, trimmed_mean(&mut part.iter().map(|p| p.1 as f32).collect::<Vec<f32>>()))
+    };
+    let levels: Vec<(f64, f64)> = places.chunks(places.len().div_ceil(LEVELS).max(1)).map(level).collect();
+    let count = levels.len() as f64;
+    let mean = |of: fn(&(f64, f64)) -> f64| levels.iter().map(of).sum::<f64>() / count;
+    let (bare, seen) = (mean(|l| l.0), mean(|l| l.1));
+    let spread: f64 = levels.iter().map(|l| (l.0 - bare).powi(2)).sum();
+    let slope = levels.iter().map(|l| (l.0 - bare) * (l.1 - seen)).sum::<f64>() / spread.max(1e-12);
+    let left: f64 = levels.iter().map(|l| (l.1 - seen - slope * (l.0 - bare)).powi(2)).sum();
+    let sd = (left / (count - 2.0).max(1.0) / spread.max(1e-12)).sqrt();
+    if levels.len() < LEVELS / 2 || slope < SURE * sd {
+        return Through { share: 0.0, sd: 0.0 };
+    }
+    Through { share: slope.min(MOST_THROUGH), sd }
 }
 
 /// Light at some places, all channels together.
@@ -210,6 +255,29 @@ mod tests {
         let places: Vec<_> = (10..190).flat_map(|row| (5..90).map(move |column| (row, column))).collect();
         let veil = Veil::from_mask(&veiled(0.2), &flat, None, &places).unwrap();
         assert!((veil.share - 0.003).abs() < 1e-4, "{}", veil.share);
+    }
+
+    /// The blank was taken without the mask, and the panel falls off by a third: both parts come out, and an even veil alone stays what it is.
+    #[test]
+    fn light_that_passes_is_told_from_the_veil_by_its_falling_off() {
+        let size = Size::new(200, 500);
+        let panel = |c: usize| 0.8 - 0.25 * c as f32 / 500.0;
+        for (passed, glare) in [(2e-4, 0.002), (2e-4, 0.0), (0.0, 0.004)] {
+            let light = Image::from_rows(size, 0f32, |row, out| {
+                out.iter_mut().enumerate().for_each(|(c, v)| {
+                    let is_mask = !(40..160).contains(&row) || !(60..440).contains(&c);
+                    *v = panel(c) * if is_mask { passed } else { 0.3 };
+                });
+            });
+            let mean = light.pixels().iter().sum::<f32>() / size.area() as f32;
+            let bare =
+                Image::from_rows(size, 0f32, |_, out| out.iter_mut().enumerate().for_each(|(c, v)| *v = panel(c)));
+            let flat = FlatField::from_frames(&[&frame(&bare)], None);
+            let places: Vec<_> = (5..30).flat_map(|row| (5..495).map(move |column| (row, column))).collect();
+            let seen = frame(&light.map(|v| v + glare as f32 * mean));
+            let veil = Veil::from_mask(&seen, &flat, None, &places).unwrap();
+            assert!((veil.share - glare).abs() < 1e-4, "{} for {glare} with {passed}", veil.share);
+        }
     }
 
     #[test]

@@ -36,7 +36,7 @@ pub struct Region {
     pub bare_sd: Option<f64>,
     /// Transmittance of a black mask where one is seen: 0 but for glare.
     pub opaque: Option<f32>,
-    /// Pixels of the capture (row, column) that lie well inside the mask, a few thousand at most.
+    /// Pixels of the capture (row, column) that lie well inside the mask, some ten thousand at most.
     pub mask: Vec<(usize, usize)>,
     /// Share of the frame that is bare panel.
     pub bare_share: f64,
@@ -208,7 +208,7 @@ fn region(
 /// Capture pixels at the middles of cells that lie in a part with a margin, evenly thinned.
 fn places_within(part: &Image<bool>, factor: usize) -> Vec<(usize, usize)> {
     const MARGIN: usize = 6;
-    const MOST: usize = 4000;
+    const MOST: usize = 40_000;
     if part.rows() <= 2 * MARGIN || part.columns() <= 2 * MARGIN {
         return Vec::new();
     }
