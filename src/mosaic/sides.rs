@@ -1,7 +1,8 @@
 //! Points on the plate's sides, placed in the outer tiles' own pixels.
 //!
 //! In: the [`Store`], a [`Model`] in millimetres that has the sides to within `reach` pixels. Out: [`SidePoint`]s, none where no
-//! tile sees the side with room on both sides of it. Fails only if a tile cannot be read back.
+//! tile sees the side with room on both sides of it. Where the model has the sides to a few pixels, a ground edge is seen through
+//! ([`ground`]), all tiles together. Fails only if a tile cannot be read back.
 
 use super::adjust::SidePoint;
 use super::model::{Model, shown};
@@ -9,7 +10,7 @@ use super::store::{Level, Store};
 use crate::error::Fault;
 use crate::geometry::{Point, View};
 use crate::image::{Image, Size, Window};
-use crate::plate::{profile, region};
+use crate::plate::{ground, profile, region};
 use crate::units::Transmittance;
 use rayon::prelude::*;
 
@@ -43,31 +44,79 @@ pub fn find(
             })
         })
         .collect();
-    let found: Vec<Vec<SidePoint>> = stations
+    let found: Vec<Vec<Seen>> = stations
         .par_iter()
         .map(|(side, mm, inward)| {
             let mut points = Vec::new();
             for (tile, view) in views.iter().enumerate() {
                 let Some(view) = view else { continue };
-                if let Some(at) = look(store, (tile, view), *mm, *inward, reach, bare[tile])? {
-                    points.push(SidePoint { tile, at, side: *side, sigma: SIGMA_PX });
-                }
+                points.extend(look(store, (tile, view), (*side, *mm, *inward), reach, bare[tile])?);
             }
             Ok(points)
         })
         .collect::<Result<_, Fault>>()?;
-    Ok(found.into_iter().flatten().collect())
+    let mut sides: [Vec<Seen>; 4] = Default::default();
+    found.into_iter().flatten().for_each(|seen| sides[seen.side].push(seen));
+    under_the_rim(&mut sides);
+    let point = |s: Seen| SidePoint { tile: s.tile, at: s.at + s.inward * s.begins, side: s.side, sigma: SIGMA_PX };
+    Ok(sides.into_iter().flatten().map(point).collect())
+}
+
+/// One place of a side as one tile shows it.
+struct Seen {
+    tile: usize,
+    side: usize,
+    /// Where the model has the side, and the unit vector into the plate, in the tile's pixels.
+    at: Point,
+    inward: Point,
+    /// How far inwards of it the glass begins.
+    begins: f64,
+    /// Transmittance across it over [`ground::SPAN`], where the tile reaches so far.
+    profile: Option<Vec<f64>>,
+}
+
+/// Moves what was found to where the glass begins under a ground edge; what has no profile of its own moves as its side does.
+fn under_the_rim(sides: &mut [Vec<Seen>; 4]) {
+    /// The line must be so near for a profile about it to hold the edge, in pixels.
+    const NEAR: f64 = 3.0;
+    const FEWEST: usize = STATIONS / 4;
+    let is_told = |side: &&mut Vec<Seen>| {
+        let off = median(side.iter().map(|s| s.begins.abs()).collect());
+        off.is_some_and(|off| off < NEAR) && side.iter().filter(|s| s.profile.is_some()).count() >= FEWEST
+    };
+    let mut told: Vec<&mut Vec<Seen>> = sides.iter_mut().filter(is_told).collect();
+    let profiles = |side: &&mut Vec<Seen>| {
+        let count = side.len() as f64;
+        let whole =
+            side.iter().enumerate().filter_map(|(k, s)| Some((2.0 * k as f64 / count - 1.0, s.profile.clone()?)));
+        let (along, profiles) = whole.unzip();
+        ground::Side { along, profiles }
+    };
+    let Some(glass) = ground::glass_begins(&told.iter().map(profiles).collect::<Vec<_>>()) else { return };
+    for (side, begins) in told.iter_mut().zip(glass.begins) {
+        let mut begins = begins.into_iter();
+        let new: Vec<Option<f64>> = side.iter().map(|s| s.profile.as_ref().and_then(|_| begins.next()?)).collect();
+        let moved = new.iter().zip(side.iter()).filter_map(|(new, s)| Some((*new)? - s.begins));
+        let shift = median(moved.collect()).unwrap_or(0.0);
+        for (seen, new) in side.iter_mut().zip(new) {
+            seen.begins = new.unwrap_or(seen.begins + shift);
+        }
+    }
+}
+
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    let half = values.len() / 2;
+    (!values.is_empty()).then(|| *values.select_nth_unstable_by(half, f64::total_cmp).1)
 }
 
 /// One tile's view of one place on a side.
 fn look(
     store: &Store,
     (tile, view): (usize, &View),
-    mm: Point,
-    inward: Point,
+    (side, mm, inward): (usize, Point, Point),
     reach: f64,
     bare: f64,
-) -> Result<Option<Point>, Fault> {
+) -> Result<Option<Seen>, Fault> {
     /// Pixels beside the line that the profile averages over.
     const ROOM: f64 = 8.0;
     /// The profile reads levels over some pixels on either side of a step.
@@ -80,16 +129,23 @@ fn look(
     if reach < LEAST {
         return Ok(None);
     }
-    let wide = reach + ROOM;
+    let deep = reach.max(ground::SPAN.1.min(border - ROOM));
+    let wide = deep + ROOM;
     let ahead = view.to_capture(mm + inward * 0.1) - view.to_capture(mm - inward * 0.1);
     let inward = ahead * (1.0 / ahead.x.hypot(ahead.y));
     let (column, row) = ((at.x - wide).floor() as usize, (at.y - wide).floor() as usize);
-    let side = 2 * wide.ceil() as usize;
-    let window = Window { row, column, size: Size::new(side.min(size.rows - row), side.min(size.columns - column)) };
+    let across = 2 * wide.ceil() as usize;
+    let window =
+        Window { row, column, size: Size::new(across.min(size.rows - row), across.min(size.columns - column)) };
     let light = store.light(tile, window)?;
     let seen = Image::from_vec(light.size(), light.into_vec().into_iter().map(Transmittance).collect());
     let offset = Point::new(column as f64, row as f64);
-    Ok(profile::edge(&seen, at - offset, inward, reach, region::BARE * bare as f32).map(|d| at + inward * d))
+    let Some(begins) = profile::edge(&seen, at - offset, inward, reach, region::BARE * bare as f32) else {
+        return Ok(None);
+    };
+    let reaches = deep >= ground::SPAN.1;
+    let profile = reaches.then(|| profile::across(&seen, at - offset, inward, ground::SPAN).map(|(_, t)| t).collect());
+    Ok(Some(Seen { tile, side, at, inward, begins, profile }))
 }
 
 /// Points that lie with their side: those within a robust spread of the side's own median distance.
@@ -98,15 +154,8 @@ pub fn in_line(points: &[SidePoint], distances: &[f64]) -> Vec<SidePoint> {
     for side in 0..4 {
         let of_side: Vec<(SidePoint, f64)> =
             points.iter().zip(distances).filter(|(p, _)| p.side == side).map(|(p, d)| (*p, *d)).collect();
-        if of_side.is_empty() {
-            continue;
-        }
-        let median = |mut v: Vec<f64>| {
-            let half = v.len() / 2;
-            *v.select_nth_unstable_by(half, f64::total_cmp).1
-        };
-        let middle = median(of_side.iter().map(|p| p.1).collect());
-        let spread = 1.4826 * median(of_side.iter().map(|p| (p.1 - middle).abs()).collect());
+        let Some(middle) = median(of_side.iter().map(|p| p.1).collect()) else { continue };
+        let spread = 1.4826 * median(of_side.iter().map(|p| (p.1 - middle).abs()).collect()).unwrap_or(0.0);
         let limit = (4.0 * spread).max(3.0 * SIGMA_PX);
         kept.extend(of_side.into_iter().filter(|p| (p.1 - middle).abs() <= limit).map(|p| p.0));
     }

@@ -4,7 +4,7 @@
 //! inwards of that line the glass begins, station by station. A cutter's stone leaves a rim a few pixels wide that passes less light; where
 //! blur melts it into the step, the step alone is pulled by up to two pixels. One lens blurs all sides and one stone ground them, so blur
 //! and rim are found together: a side with a clear rebate tells them, a side where the picture runs to the edge is placed by them.
-//! Model, under a Gaussian blur: the surround; from the edge on the rim, whose inner bound is soft; the rebate; the picture, with a slope.
+//! Model, under a Gaussian blur and the pixels' own: the surround; from the edge on the rim, whose inner bound is soft; the rebate; the picture, with a slope.
 //! Levels are free at every place (linear least squares), the edge is a parabola along its side, the rest is shared. Method: variable
 //! projection, Levenberg-Marquardt, weights that fall with what a place leaves over.
 
@@ -14,23 +14,25 @@ use rayon::prelude::*;
 
 /// Distances from the line over which profiles are fitted, in pixels: outside and inside.
 pub const SPAN: (f64, f64) = (7.0, 11.0);
-/// Stations whose mean profile is one place's.
-const PLACE: usize = 40;
+/// Places along a side; the stations of each give one mean profile.
+const PLACES: usize = 10;
 /// Least height of a place's profile, in transmittance: less is no edge.
 const LEAST: f64 = 0.004;
 /// What the model is trusted to, as a share of a profile's height: blurs are not quite Gaussian.
 const MODEL: f64 = 0.002;
 /// A rim is looked for where levels and blur alone leave so much of the height, on the average over all places. A lens's or a slight
 /// defocus's blur leaves up to 0.0009, a rim of 1.5 pixels from 0.0009 to 0.0025 (worked out by sums).
-const NO_GAUSSIAN: f64 = 0.001;
-/// It is believed where it leaves less than this, or than this share of what was left. Of a capture out of focus by six pixels and more, or
-/// moved, it would leave more.
-const WELL_TOLD: f64 = 0.0016;
-const GAIN: f64 = 0.2;
+const NO_GAUSSIAN: f64 = 0.0008;
+/// It is believed where it leaves half of that at the most, and less than this or than an eighth. Of a capture out of focus by six pixels and
+/// more, or moved, it would leave more.
+const WELL_TOLD: f64 = 0.001;
 /// Furthest that an edge may lie from its line, in pixels.
 const FURTHEST: f64 = 4.0;
 /// Widths of rim to start from, in pixels.
 const WIDTHS: [f64; 3] = [1.2, 3.0, 6.0];
+
+/// Times that sides are tried from where other starts have them.
+const ROUNDS: usize = 2;
 
 /// Profiles across one side.
 pub struct Side {
@@ -55,7 +57,11 @@ pub fn glass_begins(sides: &[Side]) -> Option<Glass> {
     let clean = Edges::fit(&places, &pictures)?;
     let left = clean.bias(&places);
     let rim = (left > NO_GAUSSIAN).then(|| clean.with_a_rim(&places, &pictures));
-    let edges = rim.filter(|rim| rim.bias(&places) < WELL_TOLD.max(GAIN * left)).unwrap_or(clean);
+    let is_told = |rim: &Edges| {
+        let is_nearer = rim.sloped(&places).0 < clean.sloped(&places).0;
+        is_nearer && rim.bias(&places) < WELL_TOLD.max(left / 8.0).min(left / 2.0)
+    };
+    let edges = rim.filter(is_told).unwrap_or_else(|| clean.clone());
     let begins = |(index, side): (usize, &Side)| {
         let station = |(t, profile): (&f64, &Vec<f64>)| edges.read(index, *t, profile);
         side.along.iter().zip(&side.profiles).map(station).collect()
@@ -81,7 +87,8 @@ struct Place {
 /// Places of all sides, and for each side where its picture may begin.
 fn places(sides: &[Side]) -> (Vec<Place>, Vec<f64>) {
     let of = |(index, side): (usize, &Side)| {
-        let stations = side.along.chunks(PLACE).zip(side.profiles.chunks(PLACE));
+        let place = side.along.len().div_ceil(PLACES).max(1);
+        let stations = side.along.chunks(place).zip(side.profiles.chunks(place));
         let seen: Vec<(Place, f64)> =
             stations.filter_map(|(along, profiles)| Place::new(index, along, profiles)).collect();
         let picture = median(seen.iter().map(|(_, picture)| *picture).collect()).unwrap_or(SPAN.1);
@@ -174,9 +181,10 @@ struct Edges {
 
 const LEAST_OF: [f64; LOCAL] = [-0.92, -2.3, -3.0, -2.0, -FURTHEST, -2.0, -1.0, 0.0, -1.2];
 const MOST_OF: [f64; LOCAL] = [0.88, 2.4, 1.1, 2.0, FURTHEST, 2.0, 1.0, 14.0, 1.6];
-/// Looseness of what is known without seeing: a rim passes a half of the light, give or take (in logit), and a rail's shadow is soft by
-/// about a pixel and a half (in logarithm).
+/// Looseness of what is known without seeing: a rim passes a half of the light, give or take (in logit), an edge's line and bend are off by a
+/// pixel or so, and a rail's shadow is soft by about a pixel and a half (in logarithm).
 const PRIOR_PASSES: f64 = 1.0;
+const PRIOR_BEND: f64 = 1.0;
 const PRIOR_SOFT: (f64, f64) = (0.4, 3.0);
 
 impl Edges {
@@ -219,10 +227,35 @@ impl Edges {
             (edges, cost)
         };
         let starts: Vec<(f64, bool)> = WIDTHS.iter().flat_map(|width| [(*width, true), (*width, false)]).collect();
-        let tried: Vec<(Edges, f64)> = starts.into_par_iter().map(start).collect();
-        let best = tried.into_iter().min_by(|a, b| a.1.total_cmp(&b.1));
-        let mut edges = best.expect("there are widths").0;
-        edges.settle(places, 30);
+        let mut tried: Vec<(Edges, f64)> = starts.into_par_iter().map(start).collect();
+        tried.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let mut edges = tried[0].0.clone();
+        let mut best = edges.settle(places, 30);
+        let others: Vec<&Edges> = tried.iter().map(|(edges, _)| edges).chain([self]).collect();
+        for _ in 0..ROUNDS {
+            let mut next = edges.with_sides_of(&others, places);
+            let cost = next.settle(places, 30);
+            if cost < best {
+                (edges, best) = (next, cost);
+            }
+        }
+        edges
+    }
+
+    /// Each side from where it lies best under this blur and rim: what one start found need not be the best for all sides.
+    fn with_sides_of(&self, others: &[&Edges], places: &[Place]) -> Edges {
+        let mut edges = self.clone();
+        for side in 0..edges.own.len() {
+            let cost_of = |own: &SVector<f64, OWN>| -> f64 {
+                let mut moved = edges.clone();
+                moved.own[side] = *own;
+                places.iter().filter(|p| p.side == side).map(|p| cost(&moved.left(p, &moved.of(side)))).sum()
+            };
+            let tried = others.iter().map(|other| other.own[side]).chain([edges.own[side]]);
+            let costs: Vec<_> = tried.map(|own| (own, cost_of(&own))).collect();
+            let best = costs.into_iter().min_by(|a, b| a.1.total_cmp(&b.1));
+            edges.own[side] = best.expect("its own place is among them").0;
+        }
         edges
     }
 
@@ -286,15 +319,14 @@ impl Edges {
                     is_free.then(|| self.left(place, &numbers))
                 })
                 .collect();
-            let size = here.iter().map(|r| r * r).sum::<f64>();
             // As a soft absolute value does it: a place twice its deviation off counts less and less.
-            let weight = 1.0 / (1.0 + size / 4.0).sqrt();
+            let weight = 1.0 / (1.0 + here.iter().map(|r| r * r).sum::<f64>() / 4.0).sqrt();
             for (i, r) in here.iter().enumerate() {
                 let row = SVector::<f64, LOCAL>::from_fn(|k, _| beside[k].as_ref().map_or(0.0, |b| (b[i] - r) / STEP));
                 normal += row * row.transpose() * weight;
                 right += row * (r * weight);
             }
-            (8.0 * ((1.0 + size / 4.0).sqrt() - 1.0), normal, right)
+            (cost(&here), normal, right)
         };
         let locals: Vec<Local> = places.par_iter().map(local).collect();
         let size = SHARED + OWN * self.own.len();
@@ -316,6 +348,8 @@ impl Edges {
         };
         prior(3, self.shared[3], PRIOR_PASSES);
         for (side, own) in self.own.iter().enumerate() {
+            prior(SHARED + OWN * side + 1, own[1], PRIOR_BEND);
+            prior(SHARED + OWN * side + 2, own[2], PRIOR_BEND);
             prior(SHARED + OWN * side + 4, own[4] - PRIOR_SOFT.0, PRIOR_SOFT.1);
         }
         (cost, (normal, right))
@@ -380,6 +414,11 @@ impl Edges {
     }
 }
 
+/// Of a place's residuals in its deviations: a soft absolute value of their size.
+fn cost(left: &[f64]) -> f64 {
+    8.0 * ((1.0 + left.iter().map(|r| r * r).sum::<f64>() / 4.0).sqrt() - 1.0)
+}
+
 /// A profile but for its levels.
 #[derive(Clone, Copy)]
 struct Shape {
@@ -412,14 +451,14 @@ impl Shape {
     /// Shares of surround, rebate and picture at a distance, and the picture's slope.
     fn parts(&self, x: f64) -> Vector4<f64> {
         let d = x - self.at;
-        let glass = step(d / self.blur);
+        let glass = step(d, self.blur);
         let light = if self.passes < 1.0 {
-            self.passes * glass + (1.0 - self.passes) * step((d - self.width) / self.inner_blur)
+            self.passes * glass + (1.0 - self.passes) * step(d - self.width, self.inner_blur)
         } else {
             glass
         };
         let behind = d - self.picture;
-        let picture = light * step(behind / self.picture_blur);
+        let picture = light * step(behind, self.picture_blur);
         Vector4::new(1.0 - glass, light - picture, picture, picture * behind)
     }
 
@@ -442,8 +481,19 @@ impl Shape {
     }
 }
 
+/// A step under a blur of this standard deviation, at a distance from it. The blur is a lens's Gaussian and what sampling adds on the average
+/// over a slanted side: the pixel's box and the tent of linear interpolation, together three boxes, whose fourth cumulant is -3/120. By
+/// Edgeworth's series to that cumulant (Kendall & Stuart, *The Advanced Theory of Statistics* 1, § 6.18, from memory).
+fn step(distance: f64, blur: f64) -> f64 {
+    const SAMPLING: f64 = 0.5;
+    let z = distance / blur;
+    let excess = -0.025 / blur.max(SAMPLING).powi(4);
+    let bell = 0.398_942_280_4 * (-0.5 * z * z).exp();
+    normal(z) - excess / 24.0 * (z * z * z - 3.0 * z) * bell
+}
+
 /// The normal distribution's integral, by the logistic approximation of Page, Applied Statistics 26, 75 (1977) (from memory): within 2e-4.
-fn step(z: f64) -> f64 {
+fn normal(z: f64) -> f64 {
     1.0 / (1.0 + (-2.0 * 0.797_884_560_8 * z * (1.0 + 0.044_715 * z * z)).exp())
 }
 
@@ -457,8 +507,12 @@ mod tests {
     use super::*;
 
     /// The mean of `level` at every sample under a lens's blur (a Gaussian of 0.5 pixels), a disc of so many pixels' radius, as a lens out
-    /// of focus adds it, and the pixel's own box; worked out by sums.
+    /// of focus adds it, the pixel's own box and the tent of linear interpolation; worked out by sums.
     fn profile(level: impl Fn(f64) -> f64, disc: f64) -> Vec<f64> {
+        blurred(level, Some(0.5), disc)
+    }
+
+    fn blurred(level: impl Fn(f64) -> f64, lens: Option<f64>, disc: f64) -> Vec<f64> {
         const FINE: usize = 20;
         let mut fine: Vec<f64> = {
             let reach = 10.0;
@@ -476,8 +530,11 @@ mod tests {
             };
             fine = (0..fine.len()).map(at).collect();
         };
-        blurred(&|x| (-2.0 * x * x).exp());
+        if let Some(deviation) = lens {
+            blurred(&|x| (-0.5 * (x / deviation).powi(2)).exp());
+        }
         blurred(&|x| if x.abs() < 0.51 { 1.0 } else { 0.0 });
+        blurred(&|x| (1.0 - x.abs()).max(0.0));
         if disc > 0.0 {
             blurred(&|x| (disc * disc - x * x).max(0.0).sqrt());
         }
@@ -527,12 +584,22 @@ mod tests {
     #[test]
     fn a_clean_step_is_left_where_it_is_whatever_the_blur() {
         for around in [1.0, 0.0002] {
-            // Far out of focus a disc is no Gaussian, and what is found may be off by a small share of it.
-            for (disc, near) in [(0.0, 0.03), (1.0, 0.03), (4.0, 0.15)] {
+            // Far out of focus a disc is no Gaussian, and what is found may be off by a tenth of it.
+            for (disc, near) in [(0.0, 0.03), (1.0, 0.03), (4.0, 0.4)] {
                 let one = profile(rim(0.74, 2.0, around, 0.2), disc);
                 let found = found(&[side(|_| one.clone()), side(|_| one.clone())], 1);
                 assert!((found - 0.2).abs() < near, "in {around}, disc {disc}: {found}");
             }
+        }
+    }
+
+    /// As areas are averaged into pixels, with no lens at all.
+    #[test]
+    fn a_clean_step_that_only_sampling_blurs_is_left_where_it_is() {
+        for around in [1.0, 0.0002] {
+            let one = blurred(rim(0.74, 2.0, around, 0.2), None, 0.0);
+            let found = found(&[side(|_| one.clone()), side(|_| one.clone())], 1);
+            assert!((found - 0.2).abs() < 0.03, "in {around}: {found}");
         }
     }
 
@@ -544,7 +611,7 @@ mod tests {
         let level = |k: usize| 0.02 * (1.5 + (k as f64 * 0.7).sin());
         let dense = |k: usize| {
             let t = level(k);
-            move |x: f64| if x < 0.3 { around } else { t * (1.0 + 0.03 * x) * if x < 2.8 { 0.45 } else { 1.0 } }
+            move |x: f64| if x < 0.3 { around } else { t * if x < 2.8 { 0.45 } else { 1.0 } }
         };
         let narrow = |k: usize| {
             let t = level(k);

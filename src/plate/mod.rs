@@ -11,7 +11,7 @@
 
 mod card;
 mod edge_spread;
-mod ground;
+pub(crate) mod ground;
 pub mod outline;
 pub mod profile;
 pub mod rebate;
