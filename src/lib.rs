@@ -35,6 +35,7 @@ pub mod image;
 pub mod kept;
 pub mod light;
 pub mod measure;
+pub mod median;
 pub mod mosaic;
 pub mod notes;
 pub mod panel;

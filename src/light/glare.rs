@@ -91,17 +91,17 @@ impl Veil {
             flat.planes.iter().map(|plane| exposure * trimmed_mean(&mut light(plane))).sum()
         };
         let fewer = blank_whole - whole;
-        if blank_patch(places) > MOST_IN_BLANK * blank_whole || fewer < LEAST_FEWER * blank_whole {
+        let bare = blank_patch(places);
+        if bare > MOST_IN_BLANK * blank_whole || fewer < LEAST_FEWER * blank_whole {
             let lit = |&(r, c): &(usize, usize)| {
-                let channels = 0..frame.channels();
-                let own = |k| frame.linear(r, c, k).0 - dark.map_or(0.0, |d| d.at(r, c, k).0);
+                let seen: f32 = (0..frame.channels()).map(|channel| light(frame, dark, (r, c), channel)).sum();
                 let bare: f64 = flat.planes.iter().map(|plane| exposure * f64::from(plane.at(r, c).0)).sum();
-                (bare, f64::from(channels.map(own).sum::<f32>()))
+                (bare, f64::from(seen))
             };
             let passes = through(places.iter().map(lit).collect());
             let veiled = |part: &[(usize, usize)]| patch(frame, dark, part) - passes.share * blank_patch(part);
             let veil = Veil::of_parts(FROM, places, |part| veiled(part) / whole.max(1e-12))?;
-            let unsure = passes.sd * blank_patch(places) / whole.max(1e-12);
+            let unsure = passes.sd * bare / whole.max(1e-12);
             let veil = Veil { sd: veil.sd.map(|sd| sd.hypot(unsure)), ..veil };
             return Ok(veil.coded(frame, places, whole));
         }
@@ -185,12 +185,16 @@ fn through(mut places: Vec<(f64, f64)>) -> Through {
     Through { share: slope.min(MOST_THROUGH), sd }
 }
 
+/// Light of one channel at a row and column, less the dark frame's.
+fn light(frame: &Frame, dark: Option<&Dark>, (row, column): (usize, usize), channel: usize) -> f32 {
+    frame.linear(row, column, channel).0 - dark.map_or(0.0, |d| d.at(row, column, channel).0)
+}
+
 /// Light at some places, all channels together.
 fn patch(frame: &Frame, dark: Option<&Dark>, places: &[(usize, usize)]) -> f64 {
     let of_channel = |channel| {
-        let light =
-            |(row, column)| frame.linear(row, column, channel).0 - dark.map_or(0.0, |d| d.at(row, column, channel).0);
-        trimmed_mean(&mut places.iter().copied().map(light).collect::<Vec<f32>>())
+        let light = |place: &(usize, usize)| light(frame, dark, *place, channel);
+        trimmed_mean(&mut places.iter().map(light).collect::<Vec<f32>>())
     };
     (0..frame.channels()).map(of_channel).sum()
 }

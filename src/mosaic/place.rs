@@ -16,6 +16,7 @@ use super::{gains, likely, says, sides};
 use crate::error::Fault;
 use crate::geometry::{Lens, Point, View};
 use crate::image::Image;
+use crate::median::median;
 use crate::notes::PlateSize;
 use crate::plate::{self, CONFIDENT};
 use crate::units::Transmittance;
@@ -83,10 +84,10 @@ fn settle(
     /// Share of the strain that own cameras must leave at most to be believed.
     const RELIEVED: f64 = 0.6;
     let mut fit = adjust(start, &ties, rectangle, *free)?;
-    if !free.hand_held && (median(&fit.strain) > STRAINED || stands_apart(&ties, &fit)) {
+    if !free.hand_held && (typical(&fit.strain) > STRAINED || stands_apart(&ties, &fit)) {
         let own = Freedom { hand_held: true, ..*free };
         let each = adjust(&fit.model, &ties, rectangle, own)?;
-        if median(&each.strain) < RELIEVED * median(&fit.strain) || 2 * contradicting(&each) < contradicting(&fit) {
+        if typical(&each.strain) < RELIEVED * typical(&fit.strain) || 2 * contradicting(&each) < contradicting(&fit) {
             *free = own;
             fit = each;
         }
@@ -108,7 +109,7 @@ fn settle(
 /// Strain, in standard deviations, from which a tie contradicts the rest.
 fn contradicts(fit: &Fit) -> f64 {
     const CONTRADICTS: f64 = 7.0;
-    CONTRADICTS * (median(&fit.strain) / 1.2).max(1.0)
+    CONTRADICTS * (typical(&fit.strain) / 1.2).max(1.0)
 }
 
 fn contradicting(fit: &Fit) -> usize {
@@ -144,10 +145,9 @@ fn with_sides(
     Ok((fit, ties, points))
 }
 
-fn median(values: &[f64]) -> f64 {
-    let mut v = values.to_vec();
-    let half = v.len() / 2;
-    if v.is_empty() { 0.0 } else { *v.select_nth_unstable_by(half, f64::total_cmp).1 }
+/// The middle value; 0 of none.
+fn typical(values: &[f64]) -> f64 {
+    median(values.to_vec()).unwrap_or(0.0)
 }
 
 /// The plate's frame turned by quarters so that most tiles lie upright in it: results lie as the sensor saw the plate. Of equal
@@ -322,7 +322,7 @@ impl Report<'_> {
         let (store, model) = (self.store, &self.fit.model);
         let [width, height] = self.size_mm;
         let views = model.views();
-        let sampling = median(&self.samplings());
+        let sampling = typical(&self.samplings());
         let Lit { grid, seen, gains, bare } = lit(store, &views, self.size_mm, sampling);
         let sides = self.side_fits();
         for (side, name) in sides.iter().zip(SIDES) {

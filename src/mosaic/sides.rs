@@ -10,6 +10,7 @@ use super::store::{Level, Store};
 use crate::error::Fault;
 use crate::geometry::{Point, View};
 use crate::image::{Image, Size, Window};
+use crate::median::median;
 use crate::plate::{ground, profile, region};
 use crate::units::Transmittance;
 use rayon::prelude::*;
@@ -102,11 +103,6 @@ fn under_the_rim(sides: &mut [Vec<Seen>; 4]) {
             seen.begins = new.unwrap_or(seen.begins + shift);
         }
     }
-}
-
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    let half = values.len() / 2;
-    (!values.is_empty()).then(|| *values.select_nth_unstable_by(half, f64::total_cmp).1)
 }
 
 /// One tile's view of one place on a side.

@@ -36,7 +36,7 @@ pub struct Region {
     pub bare_sd: Option<f64>,
     /// Transmittance of a black mask where one is seen: 0 but for glare.
     pub opaque: Option<f32>,
-    /// Pixels of the capture (row, column) that lie well inside the mask, some ten thousand at most.
+    /// Pixels of the capture (row, column) that lie well inside the mask, some ten thousands at most.
     pub mask: Vec<(usize, usize)>,
     /// Share of the frame that is bare panel.
     pub bare_share: f64,

@@ -21,7 +21,7 @@ const CORNER: f64 = 0.04;
 const FEWEST: usize = 4;
 /// A Gaussian's rise from 10 to 90 % in its standard deviations.
 const RISE: f64 = 2.563;
-/// Rise from 10 to 90 %, in pixels, beyond which a capture is blurred. A Gaussian's is 2.563 σ, and its response falls to a tenth at
+/// Rise from 10 to 90 %, in pixels, beyond which a capture is blurred. A Gaussian's response falls to a tenth at
 /// 0.342 / σ cycles a pixel: at 4 pixels that is 0.22, 44 % of half sampling, where guidelines ask for 60 % at the least.
 const BLURRED: f64 = 4.0;
 /// How many times wider one pair of sides, or one side, must be than the other before the cause is told from it.
@@ -41,7 +41,7 @@ pub struct Sharpness {
     pub near_px: [Option<f64>; 4],
     /// How far apart each side is seen twice, in pixels, where the picture inside is seen twice as well.
     pub doubled_px: [Option<f64>; 4],
-    /// The same by the blur under a ground rim that melts into the sides, where they show one.
+    /// Rise from 10 to 90 % by the blur alone, in pixels, where a ground rim melts into the sides and spreads them further.
     pub under_the_rim_px: Option<f64>,
     /// How far light rises beside the sides above the bare panel's own, as a share of it; none where no bare panel lies there.
     pub overshoot: Option<f64>,
@@ -98,9 +98,8 @@ fn along(outline: &Outline, side: usize, share: f64) -> Point {
 }
 
 /// The middle value, where there are at least `fewest`.
-fn median(mut values: Vec<f64>, fewest: usize) -> Option<f64> {
-    let half = values.len() / 2;
-    (values.len() >= fewest.max(1)).then(|| *values.select_nth_unstable_by(half, f64::total_cmp).1)
+fn median(values: Vec<f64>, fewest: usize) -> Option<f64> {
+    if values.len() < fewest { None } else { crate::median::median(values) }
 }
 
 /// Widest dark line at a glass edge, in bins.

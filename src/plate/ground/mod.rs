@@ -1,0 +1,201 @@
+//! Where the glass begins under a ground edge, from the profiles across all four sides at once.
+//!
+//! In: samples of transmittance along the inward normals at stations of each side, about a line near the edge ([`Side`]). Out: how far
+//! inwards of that line the glass begins, station by station. A cutter's stone leaves a rim a few pixels wide that passes less light; where
+//! blur melts it into the step, the step alone is pulled by up to two pixels. One lens blurs all sides and one stone ground them, so blur
+//! and rim are found together: a side with a clear rebate tells them, a side where the picture runs to the edge is placed by them.
+//! Model, under a Gaussian blur and the pixels' own: the surround; from the edge on the rim, whose inner bound is soft; the rebate; the
+//! picture, with a slope. Levels are free at every place, the edge is a parabola along its side, blur and rim are shared. `place` gathers
+//! stations, `shape` is the model at one place, `edges` fits it.
+
+mod edges;
+mod place;
+mod shape;
+
+use edges::Edges;
+use place::places;
+use rayon::prelude::*;
+
+/// Distances from the line over which profiles are fitted, in pixels: outside and inside.
+pub const SPAN: (f64, f64) = (7.0, 11.0);
+/// A rim is looked for where levels and blur alone leave so much of the height, on the average over all places. Made captures with rims of
+/// 1.5 pixels left 0.001 and more; a lens out of focus by a pixel leaves less (see the tests).
+const NO_GAUSSIAN: f64 = 0.0008;
+/// It is believed where it leaves half of that at the most, and less than this or than an eighth: of a capture far out of focus or moved it
+/// would leave more.
+const WELL_TOLD: f64 = 0.001;
+
+/// Profiles across one side.
+pub struct Side {
+    /// Where each station lies along the side, -1 to 1.
+    pub along: Vec<f64>,
+    /// Transmittance every [`STEP`](super::profile::STEP) pixels over [`SPAN`], a row for each station.
+    pub profiles: Vec<Vec<f64>>,
+}
+
+/// What the sides show together.
+pub struct Glass {
+    /// For each station of each side the signed distance, positive inwards, from the line to where the glass begins; none where the
+    /// station's own profile shows no edge near the side's.
+    pub begins: Vec<Vec<Option<f64>>>,
+    /// Standard deviation of the blur under a rim, in pixels; none where no rim is seen.
+    pub rim_blur: Option<f64>,
+}
+
+/// None where too little of the sides is seen.
+pub fn glass_begins(sides: &[Side]) -> Option<Glass> {
+    let (places, pictures) = places(sides);
+    let clean = Edges::fit(&places, &pictures)?;
+    let left = clean.bias(&places);
+    let rim = (left > NO_GAUSSIAN).then(|| clean.with_a_rim(&places, &pictures));
+    let is_told = |rim: &Edges| rim.cost < clean.cost && rim.bias(&places) < WELL_TOLD.max(left / 8.0).min(left / 2.0);
+    let edges = rim.filter(is_told).unwrap_or_else(|| clean.clone());
+    let begins = |(index, side): (usize, &Side)| {
+        let station = |(t, profile): (&f64, &Vec<f64>)| edges.read(index, *t, profile);
+        side.along.iter().zip(&side.profiles).map(station).collect()
+    };
+    let rim_blur = edges.has_rim.then(|| edges.blur());
+    Some(Glass { begins: sides.par_iter().enumerate().map(begins).collect(), rim_blur })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::profile::STEP;
+    use super::*;
+    use crate::median::median;
+
+    /// The mean of `level` at every sample under a lens's blur (a Gaussian of 0.5 pixels), a disc of so many pixels' radius, as a lens out
+    /// of focus adds it, the pixel's own box and the tent of linear interpolation; worked out by sums.
+    fn profile(level: impl Fn(f64) -> f64, disc: f64) -> Vec<f64> {
+        blurred(level, Some(0.5), disc)
+    }
+
+    fn blurred(level: impl Fn(f64) -> f64, lens: Option<f64>, disc: f64) -> Vec<f64> {
+        const FINE: usize = 20;
+        let mut fine: Vec<f64> = {
+            let reach = 10.0;
+            let count = ((SPAN.0 + SPAN.1 + 2.0 * reach) * FINE as f64) as usize;
+            // Between the places where a level may change.
+            (0..=count).map(|i| level((i as f64 + 0.5) / FINE as f64 - SPAN.0 - reach)).collect()
+        };
+        let mut blurred = |kernel: &dyn Fn(f64) -> f64| {
+            let half = 5 * FINE;
+            let weights: Vec<f64> = (0..=2 * half).map(|k| kernel((k as f64 - half as f64) / FINE as f64)).collect();
+            let all: f64 = weights.iter().sum();
+            let at = |i: usize| {
+                let sample = |k: usize| fine[(i + k).saturating_sub(half).min(fine.len() - 1)];
+                weights.iter().enumerate().map(|(k, w)| w * sample(k)).sum::<f64>() / all
+            };
+            fine = (0..fine.len()).map(at).collect();
+        };
+        if let Some(deviation) = lens {
+            blurred(&|x| (-0.5 * (x / deviation).powi(2)).exp());
+        }
+        blurred(&|x| if x.abs() < 0.51 { 1.0 } else { 0.0 });
+        blurred(&|x| (1.0 - x.abs()).max(0.0));
+        if disc > 0.0 {
+            blurred(&|x| (disc * disc - x * x).max(0.0).sqrt());
+        }
+        let step = (STEP * FINE as f64) as usize;
+        let at = |i: usize| (fine[10 * FINE + i * step - 1] + fine[10 * FINE + i * step]) / 2.0;
+        (0..=((SPAN.0 + SPAN.1) / STEP) as usize).map(at).collect()
+    }
+
+    /// A side of 80 stations, from what each shows.
+    fn side(station: impl Fn(usize) -> Vec<f64>) -> Side {
+        Side { along: (0..80).map(|k| k as f64 / 40.0 - 0.9875).collect(), profiles: (0..80).map(station).collect() }
+    }
+
+    fn rim(rim: f64, width: f64, around: f64, at: f64) -> impl Fn(f64) -> f64 {
+        move |x| match x - at {
+            d if d < 0.0 => around,
+            d if d < width => rim,
+            _ => 0.74,
+        }
+    }
+
+    /// The middle of what is found at a side's stations.
+    fn found(sides: &[Side], index: usize) -> f64 {
+        median(glass_begins(sides).unwrap().begins[index].iter().flatten().copied().collect()).unwrap()
+    }
+
+    #[test]
+    fn a_rim_melted_into_the_step_is_told_from_it() {
+        for (light, width, around) in [
+            (0.56, 2.5, 1.0),
+            (0.5, 1.5, 1.0),
+            (0.6, 4.0, 1.0),
+            (0.35, 2.5, 0.02),
+            (0.35, 2.5, 0.0002),
+            (0.35, 6.0, 1.0),
+            (0.35, 7.5, 1.0),
+            (0.4, 9.0, 1.0),
+        ] {
+            for at in [-0.4, 0.0, 0.6] {
+                let one = profile(rim(light, width, around, at), 0.0);
+                let found = found(&[side(|_| one.clone()), side(|_| one.clone())], 0);
+                assert!((found - at).abs() < 0.12, "rim {light} of {width} px in {around}: {found} for {at}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_clean_step_is_left_where_it_is_whatever_the_blur() {
+        for around in [1.0, 0.0002] {
+            // Far out of focus a disc is no Gaussian, and what is found may be off by a small share of it.
+            for (disc, near) in [(0.0, 0.03), (1.0, 0.03), (4.0, 0.15)] {
+                let one = profile(rim(0.74, 2.0, around, 0.2), disc);
+                let found = found(&[side(|_| one.clone()), side(|_| one.clone())], 1);
+                assert!((found - 0.2).abs() < near, "in {around}, disc {disc}: {found}");
+            }
+        }
+    }
+
+    /// As areas are averaged into pixels, with no lens at all.
+    #[test]
+    fn a_clean_step_that_only_sampling_blurs_is_left_where_it_is() {
+        for around in [1.0, 0.0002] {
+            let one = blurred(rim(0.74, 2.0, around, 0.2), None, 0.0);
+            let found = found(&[side(|_| one.clone()), side(|_| one.clone())], 1);
+            assert!((found - 0.2).abs() < 0.03, "in {around}: {found}");
+        }
+    }
+
+    /// Where the picture runs to the edge, or begins five pixels behind it, its own rim can hardly be told; the stone was the same.
+    #[test]
+    fn a_side_without_a_rebate_is_placed_by_the_rim_of_the_others() {
+        let around = 0.0002;
+        let clear = profile(rim(0.33, 2.5, around, 0.0), 0.0);
+        let level = |k: usize| 0.02 * (1.5 + (k as f64 * 0.7).sin());
+        let dense = |k: usize| {
+            let t = level(k);
+            move |x: f64| if x < 0.3 { around } else { t * if x < 2.8 { 0.45 } else { 1.0 } }
+        };
+        let narrow = |k: usize| {
+            let t = level(k);
+            move |x: f64| match x - 0.3 {
+                d if d < 0.0 => around,
+                d if d < 2.5 => 0.33,
+                d if d < 5.0 => 0.74,
+                _ => t,
+            }
+        };
+        for (name, picture) in
+            [("dense", side(|k| profile(dense(k), 0.0))), ("narrow rebate", side(|k| profile(narrow(k), 0.0)))]
+        {
+            let sides = [side(|_| clear.clone()), picture, side(|_| clear.clone())];
+            let (found, others) = (found(&sides, 1), found(&sides, 0));
+            assert!((found - 0.3).abs() < 0.15, "{name}: {found}");
+            assert!(others.abs() < 0.12, "{name}: others {others}");
+        }
+    }
+
+    #[test]
+    fn stations_at_a_chip_do_no_harm() {
+        let clear = profile(rim(0.5, 1.5, 1.0, 0.0), 0.0);
+        let chip = profile(rim(0.5, 1.5, 1.0, 3.5), 0.0);
+        let sides =
+            [side(|k| if (20..30).contains(&k) { chip.clone() } else { clear.clone() }), side(|_| clear.clone())];
+        assert!(found(&sides, 0).abs() < 0.1, "{}", found(&sides, 0));
+    }
+}

@@ -1,0 +1,108 @@
+//! Stations of a side gathered into places, and what is seen there before any model is fitted.
+//!
+//! In: [`Side`]s. Out: [`Place`]s with their mean profiles, and where each side's picture may begin.
+
+use super::super::profile::STEP;
+use super::{SPAN, Side};
+use crate::median::median;
+use rayon::prelude::*;
+
+/// Places along a side; the stations of each give one mean profile.
+const PLACES: usize = 10;
+/// Least height of a place's profile, in transmittance: less is no edge.
+const LEAST: f64 = 0.004;
+/// What the model is trusted to, as a share of a profile's height: blurs are not quite Gaussian.
+const MODEL: f64 = 0.002;
+
+/// The mean profile of some stations that lie together.
+pub struct Place {
+    pub side: usize,
+    /// -1 to 1 along the side.
+    pub along: f64,
+    /// (distance, transmittance), from where the surround is even.
+    pub profile: Vec<(f64, f64)>,
+    pub height: f64,
+    /// Standard deviation of a sample, the model's own errors among it.
+    pub deviation: f64,
+    /// Whether the surround is darker than the glass.
+    pub is_dark: bool,
+}
+
+/// Places of all sides, and for each side where its picture may begin.
+pub fn places(sides: &[Side]) -> (Vec<Place>, Vec<f64>) {
+    let of = |(index, side): (usize, &Side)| {
+        let place = side.along.len().div_ceil(PLACES).max(1);
+        let stations = side.along.chunks(place).zip(side.profiles.chunks(place));
+        let seen: Vec<(Place, f64)> =
+            stations.filter_map(|(along, profiles)| Place::new(index, along, profiles)).collect();
+        let picture = median(seen.iter().map(|(_, picture)| *picture).collect()).unwrap_or(SPAN.1);
+        (seen.into_iter().map(|(place, _)| place).collect::<Vec<_>>(), picture)
+    };
+    let (places, starts): (Vec<_>, Vec<_>) = sides.par_iter().enumerate().map(of).unzip();
+    (places.into_iter().flatten().collect(), starts)
+}
+
+impl Place {
+    /// None where no edge is seen; with it where the picture may begin behind a rebate, at the profile's end if nowhere.
+    fn new(side: usize, along: &[f64], profiles: &[Vec<f64>]) -> Option<(Place, f64)> {
+        let (middle, noise) = mean(profiles)?;
+        let index = |distance: f64| ((distance + SPAN.0) / STEP) as usize;
+        let slope = |i: usize| (middle[i + 1] - middle[i - 1]) / (2.0 * STEP);
+        let near = index(-3.5).max(1)..=index(3.5);
+        let steepest = near.max_by(|&a, &b| slope(a).abs().total_cmp(&slope(b).abs()))?;
+        let is_dark = slope(steepest) > 0.0;
+        // Outwards until the step is over, and on while the surround is even.
+        let outer = (1..steepest).rev().find(|&i| slope(i).abs() < 0.1 * slope(steepest).abs()).unwrap_or(0);
+        let even = 0.04 * (middle[(steepest + 3).min(middle.len() - 1)] - middle[outer]).abs();
+        let is_even = |i: &usize| (middle[*i] - middle[outer]).abs() < even.max(0.02 * middle[outer]);
+        let from = (0..=outer).rev().take_while(is_even).last().unwrap_or(outer);
+        // Inwards up the rebate's level, until it falls again.
+        let mut inner = steepest;
+        while !is_dark && inner + 1 < middle.len() && middle[inner + 1] < middle[inner] {
+            inner += 1;
+        }
+        let mut most = middle[inner];
+        let falls = (inner..middle.len()).find(|&i| {
+            most = most.max(middle[i]);
+            middle[i] < 0.97 * most
+        });
+        let distance = |i: usize| i as f64 * STEP - SPAN.0;
+        let profile: Vec<(f64, f64)> = (from..middle.len()).map(|i| (distance(i), middle[i])).collect();
+        let (least, most) = profile.iter().fold((f64::INFINITY, 0.0f64), |(a, b), p| (a.min(p.1), b.max(p.1)));
+        let height = most - least;
+        let along = along.iter().sum::<f64>() / along.len() as f64;
+        let picture = falls.map_or(SPAN.1, distance);
+        let place = Place { side, along, profile, height, deviation: MODEL * height + noise, is_dark };
+        (height >= LEAST).then_some((place, picture))
+    }
+}
+
+/// Mean of profiles and the standard deviation of its samples. A mean, not a median: a picture that runs to the edge is brighter at one
+/// station than at the next, and only sums of like shapes are of that shape. Stations of another shape, at a chip, are left out.
+fn mean(profiles: &[Vec<f64>]) -> Option<(Vec<f64>, f64)> {
+    let of = |kept: &[&Vec<f64>]| -> Vec<f64> {
+        (0..profiles[0].len()).map(|i| kept.iter().map(|p| p[i]).sum::<f64>() / kept.len() as f64).collect()
+    };
+    let mut kept: Vec<&Vec<f64>> = profiles.iter().collect();
+    kept.first()?;
+    let mut middle = of(&kept);
+    let mut deviation = 0.0;
+    for _ in 0..3 {
+        let power: f64 = middle.iter().map(|m| m * m).sum();
+        let off = |profile: &&Vec<f64>| {
+            let share = profile.iter().zip(&middle).map(|(p, m)| p * m).sum::<f64>() / power.max(1e-12);
+            let size: f64 = profile.iter().zip(&middle).map(|(p, m)| (p - share * m).powi(2)).sum();
+            (size / middle.len() as f64).sqrt()
+        };
+        let offs: Vec<f64> = kept.iter().map(off).collect();
+        deviation = median(offs.clone())?;
+        let most = 4.0 * deviation + 1e-9;
+        let next: Vec<&Vec<f64>> = kept.iter().zip(&offs).filter(|(_, off)| **off <= most).map(|(p, _)| *p).collect();
+        if next.len() == kept.len() {
+            break;
+        }
+        kept = next;
+        middle = of(&kept);
+    }
+    Some((middle, deviation / (kept.len() as f64).sqrt()))
+}
