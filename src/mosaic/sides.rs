@@ -14,6 +14,7 @@ use crate::median::median;
 use crate::plate::{ground, profile, region};
 use crate::units::Transmittance;
 use rayon::prelude::*;
+use std::collections::BTreeMap;
 
 /// Places looked at along each side.
 pub const STATIONS: usize = 160;
@@ -56,11 +57,12 @@ pub fn find(
             Ok(points)
         })
         .collect::<Result<_, Fault>>()?;
-    let mut sides: [Vec<Seen>; 4] = Default::default();
-    found.into_iter().flatten().for_each(|seen| sides[seen.side].push(seen));
-    under_the_rim(&mut sides);
+    let mut stretches: BTreeMap<(usize, usize), Vec<Seen>> = BTreeMap::new();
+    found.into_iter().flatten().for_each(|seen| stretches.entry((seen.side, seen.tile)).or_default().push(seen));
+    let mut stretches: Vec<Vec<Seen>> = stretches.into_values().collect();
+    under_the_rim(&mut stretches);
     let point = |s: Seen| SidePoint { tile: s.tile, at: s.at + s.inward * s.begins, side: s.side, sigma: SIGMA_PX };
-    Ok(sides.into_iter().flatten().map(point).collect())
+    Ok(stretches.into_iter().flatten().map(point).collect())
 }
 
 /// One place of a side as one tile shows it.
@@ -74,35 +76,44 @@ struct Seen {
     begins: f64,
     /// Transmittance across it over [`ground::SPAN`], where the tile reaches so far.
     profile: Option<Vec<f64>>,
+    /// Whether a ground edge was seen through here.
+    is_moved: bool,
 }
 
-/// Moves what was found to where the glass begins under a ground edge; what has no profile of its own moves as its side does.
-fn under_the_rim(sides: &mut [Vec<Seen>; 4]) {
-    /// The line must be so near for a profile about it to hold the edge, in pixels.
+/// Moves what was found to where the glass begins under a ground edge, if one is seen. Each stretch of a side in one tile has a line of its
+/// own, since tiles may not agree yet; blur and rim are those of all. What cannot be told so moves as the rest does.
+fn under_the_rim(stretches: &mut [Vec<Seen>]) {
+    /// The line must be so near, nearly all along, for profiles about it to hold the edge, in pixels.
     const NEAR: f64 = 3.0;
-    const FEWEST: usize = STATIONS / 4;
-    let is_told = |side: &&mut Vec<Seen>| {
-        let off = median(side.iter().map(|s| s.begins.abs()).collect());
-        off.is_some_and(|off| off < NEAR) && side.iter().filter(|s| s.profile.is_some()).count() >= FEWEST
+    const FEWEST: usize = STATIONS / 5;
+    let is_told = |stretch: &&mut Vec<Seen>| {
+        let whole = stretch.iter().filter(|s| s.profile.is_some()).count();
+        let near = stretch.iter().filter(|s| s.begins.abs() < NEAR).count();
+        whole >= FEWEST && 10 * near >= 9 * stretch.len()
     };
-    let mut told: Vec<&mut Vec<Seen>> = sides.iter_mut().filter(is_told).collect();
-    let profiles = |side: &&mut Vec<Seen>| {
-        let count = side.len() as f64;
-        let whole =
-            side.iter().enumerate().filter_map(|(k, s)| Some((2.0 * k as f64 / count - 1.0, s.profile.clone()?)));
+    let mut told: Vec<&mut Vec<Seen>> = stretches.iter_mut().filter(is_told).collect();
+    let profiles = |stretch: &&mut Vec<Seen>| {
+        let along = |k: usize| 2.0 * (k as f64 + 0.5) / stretch.len() as f64 - 1.0;
+        let whole = stretch.iter().enumerate().filter_map(|(k, s)| Some((along(k), s.profile.clone()?)));
         let (along, profiles) = whole.unzip();
         ground::Side { along, profiles }
     };
     let Some(glass) = ground::glass_begins(&told.iter().map(profiles).collect::<Vec<_>>()) else { return };
-    for (side, begins) in told.iter_mut().zip(glass.begins) {
-        let mut begins = begins.into_iter();
-        let new: Vec<Option<f64>> = side.iter().map(|s| s.profile.as_ref().and_then(|_| begins.next()?)).collect();
-        let moved = new.iter().zip(side.iter()).filter_map(|(new, s)| Some((*new)? - s.begins));
-        let shift = median(moved.collect()).unwrap_or(0.0);
-        for (seen, new) in side.iter_mut().zip(new) {
-            seen.begins = new.unwrap_or(seen.begins + shift);
+    if glass.rim_blur.is_none() {
+        return;
+    }
+    let mut shifts = Vec::new();
+    for (stretch, begins) in told.iter_mut().zip(glass.begins) {
+        let whole = stretch.iter_mut().filter(|s| s.profile.is_some());
+        for (seen, begins) in whole.zip(begins) {
+            if let Some(begins) = begins {
+                shifts.push(begins - seen.begins);
+                (seen.begins, seen.is_moved) = (begins, true);
+            }
         }
     }
+    let shift = median(shifts).unwrap_or(0.0);
+    stretches.iter_mut().flatten().filter(|s| !s.is_moved).for_each(|s| s.begins += shift);
 }
 
 /// One tile's view of one place on a side.
@@ -141,7 +152,7 @@ fn look(
     };
     let reaches = deep >= ground::SPAN.1;
     let profile = reaches.then(|| profile::across(&seen, at - offset, inward, ground::SPAN).map(|(_, t)| t).collect());
-    Ok(Some(Seen { tile, side, at, inward, begins, profile }))
+    Ok(Some(Seen { tile, side, at, inward, begins, profile, is_moved: false }))
 }
 
 /// Points that lie with their side: those within a robust spread of the side's own median distance.

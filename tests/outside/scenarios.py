@@ -122,4 +122,4 @@ ALL = {**SINGLE, **TILED, **BRACKETS}
 # Enough of everything for every day, and small enough for a test run.
 BOUNDED = ["plain", "mask-gap", "tilt", "turn10", "barrel", "sky-to-edge", "thin-rebate", "chipped", "dark-corners", "colour-jpeg", "tiff16", "dng",
            "exposures-differ", "drift", "batch", "glare2", "copy-exposures", "copy-exposures-moved", "copy-exposures-glare", "tiles-2x2",
-           "tiles-2x3", "tiles-dark", "bracket-two-thirds", "bracket-push", "bracket-same"]
+           "tiles-2x3", "tiles-low", "tiles-dark", "bracket-two-thirds", "bracket-push", "bracket-same"]

@@ -160,6 +160,11 @@ impl Edges {
         next
     }
 
+    /// How far behind the edge the rim's inner bound lies, in pixels.
+    pub fn width(&self) -> f64 {
+        self.shared[1].exp()
+    }
+
     /// Standard deviation of the blur, in pixels.
     pub fn blur(&self) -> f64 {
         self.shared[0].exp()

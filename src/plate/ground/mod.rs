@@ -24,8 +24,10 @@ const NO_GAUSSIAN: f64 = 0.0008;
 /// It is believed where it leaves half of that at the most, and less than this or than an eighth: of a capture far out of focus or moved it
 /// would leave more.
 const WELL_TOLD: f64 = 0.001;
+/// A rim narrower than this is no rim but what specks, or a blur of another shape, leave of the step, in pixels.
+const NARROWEST: f64 = 0.5;
 
-/// Profiles across one side.
+/// Profiles across one side, or a stretch of one.
 pub struct Side {
     /// Where each station lies along the side, -1 to 1.
     pub along: Vec<f64>,
@@ -48,7 +50,10 @@ pub fn glass_begins(sides: &[Side]) -> Option<Glass> {
     let clean = Edges::fit(&places, &pictures)?;
     let left = clean.bias(&places);
     let rim = (left > NO_GAUSSIAN).then(|| clean.with_a_rim(&places, &pictures));
-    let is_told = |rim: &Edges| rim.cost < clean.cost && rim.bias(&places) < WELL_TOLD.max(left / 8.0).min(left / 2.0);
+    let is_told = |rim: &Edges| {
+        let bias = rim.bias(&places);
+        rim.width() > NARROWEST && rim.cost < clean.cost && bias < WELL_TOLD.max(left / 8.0).min(left / 2.0)
+    };
     let edges = rim.filter(is_told).unwrap_or_else(|| clean.clone());
     let begins = |(index, side): (usize, &Side)| {
         let station = |(t, profile): (&f64, &Vec<f64>)| edges.read(index, *t, profile);

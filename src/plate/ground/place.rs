@@ -9,6 +9,8 @@ use rayon::prelude::*;
 
 /// Places along a side; the stations of each give one mean profile.
 const PLACES: usize = 10;
+/// Fewest stations of a place.
+const STATIONS: usize = 16;
 /// Least height of a place's profile, in transmittance: less is no edge.
 const LEAST: f64 = 0.004;
 /// What the model is trusted to, as a share of a profile's height: blurs are not quite Gaussian.
@@ -31,7 +33,7 @@ pub struct Place {
 /// Places of all sides, and for each side where its picture may begin.
 pub fn places(sides: &[Side]) -> (Vec<Place>, Vec<f64>) {
     let of = |(index, side): (usize, &Side)| {
-        let place = side.along.len().div_ceil(PLACES).max(1);
+        let place = side.along.len().div_ceil(PLACES).max(STATIONS);
         let stations = side.along.chunks(place).zip(side.profiles.chunks(place));
         let seen: Vec<(Place, f64)> =
             stations.filter_map(|(along, profiles)| Place::new(index, along, profiles)).collect();
