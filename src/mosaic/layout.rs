@@ -15,6 +15,8 @@ use crate::geometry::{Homography, Lens, Point};
 /// Where the tiles lie, before ties.
 pub struct Layout {
     pub model: Model,
+    /// The links' matched corners, to a pixel or two of the reduced tiles.
+    pub corners: Vec<Tie>,
     /// Links that were accepted and contradict the rest.
     pub struck: Vec<Link>,
 }
@@ -55,7 +57,7 @@ pub fn lay_out(store: &Store, links: &[Link], lens: Option<Lens>) -> Result<Layo
             .max_by(|a, b| a.0.total_cmp(&b.0));
         match worst {
             Some((off, k)) if off > CONTRADICTS && links.len() > 1 => struck.push(links.remove(k)),
-            _ => return Ok(Layout { model: fit.model, struck }),
+            _ => return Ok(Layout { model: fit.model, corners: ties, struck }),
         }
     }
 }

@@ -6,7 +6,6 @@
 
 use super::adjust::Tie;
 use super::features::Features;
-use super::likely::pairs;
 use super::model::{Model, shown};
 use super::store::{Level, Store};
 use super::ties::{Between, MARGIN, SIDE, Shift, measure};
@@ -37,24 +36,70 @@ pub struct Overlap {
     pub answered: usize,
 }
 
+/// From the middle of a patch to where the template ends, in pixels of the level.
+const HALF: f64 = (SIDE / 2 + MARGIN) as f64;
+/// Fewer answers than these leave it to the matched corners to hold two tiles together.
+const FEWEST: usize = 4;
 /// Taps of the kernel on either side, and room for the shift to move.
 const ROOM: f64 = 8.0;
 
-/// Asks patches in every overlap.
+impl Overlap {
+    fn is_between(&self, tie: &Tie) -> bool {
+        (self.a, self.b) == (tie.a, tie.b)
+    }
+
+    /// Whether most patches were silent: the overlap shows an even sky, or the model was off by more than was searched.
+    fn is_silent(&self) -> bool {
+        2 * self.answered < self.asked
+    }
+}
+
+/// The matched corners where hardly a patch answered, since the overlap is too narrow for one or the model was too far off.
+pub fn corners_instead<'a>(corners: &'a [Tie], overlaps: &'a [Overlap]) -> impl Iterator<Item = Tie> + 'a {
+    let told = |tie: &&Tie| overlaps.iter().any(|o| o.is_between(tie) && o.answered >= FEWEST);
+    corners.iter().filter(move |tie| !told(tie)).copied()
+}
+
+/// Asks silent overlaps once more, from a better model. `found` are all ties so far, `kept` those of them that agree; both, and the
+/// overlaps, come back with the new answers.
+pub fn ask_again(
+    (store, features, model, asking): (&Store, &[Features], &Model, Asking),
+    [found, kept]: [Vec<Tie>; 2],
+    mut overlaps: Vec<Overlap>,
+) -> Result<([Vec<Tie>; 2], Vec<Overlap>), Fault> {
+    let silent: Vec<(usize, usize)> = overlaps.iter().filter(|o| o.is_silent()).map(|o| (o.a, o.b)).collect();
+    let (new, anew) = ties(store, features, model, &silent, asking)?;
+    let more: Vec<Overlap> = anew
+        .into_iter()
+        .filter(|n| overlaps.iter().any(|o| (o.a, o.b) == (n.a, n.b) && n.answered > o.answered))
+        .collect();
+    let with_more = |tie: &Tie| more.iter().any(|o| o.is_between(tie));
+    let both = [found, kept].map(|of| {
+        let others = of.into_iter().filter(|tie| !with_more(tie));
+        others.chain(new.iter().filter(|tie| with_more(tie)).copied()).collect()
+    });
+    for overlap in &mut overlaps {
+        *overlap = more.iter().find(|n| (n.a, n.b) == (overlap.a, overlap.b)).copied().unwrap_or(*overlap);
+    }
+    Ok((both, overlaps))
+}
+
+/// Asks patches wherever two tiles of `pairs` overlap.
 pub fn ties(
     store: &Store,
     features: &[Features],
     model: &Model,
+    pairs: &[(usize, usize)],
     asking: Asking,
 ) -> Result<(Vec<Tie>, Vec<Overlap>), Fault> {
     let views = model.views();
     let kernel = Kernel::new(1.0);
     let places = |&(a, b): &(usize, usize)| {
         let (va, vb) = (views[a].as_ref()?, views[b].as_ref()?);
-        let (places, share) = places(store, &features[a], va, vb, asking.cell);
+        let (places, share) = places(store, &features[a], va, vb, asking);
         (!places.is_empty()).then_some(((a, va), (b, vb), places, share))
     };
-    let touching: Vec<_> = pairs(store.len()).par_iter().filter_map(places).collect();
+    let touching: Vec<_> = pairs.par_iter().filter_map(places).collect();
     // All patches at once: pair by pair, one thread would wait for the other at each pair's end.
     let found: Vec<Vec<Option<Tie>>> = touching
         .par_iter()
@@ -69,41 +114,33 @@ pub fn ties(
     Ok((ties, overlaps))
 }
 
-/// One place for each cell of `a` that `b` sees too: where `a` has most texture, in full-size pixels. And the share of `a` that
-/// `b` sees.
-fn places(store: &Store, features: &Features, a: &View, b: &View, cell: usize) -> (Vec<Point>, f64) {
+/// One place for each cell of `a` that `b` sees too: where `a` has most texture among those whose patch fits into both, in full-size
+/// pixels. And the share of `a` that `b` sees.
+fn places(store: &Store, features: &Features, a: &View, b: &View, asking: Asking) -> (Vec<Point>, f64) {
     let size = store.size(Level::Reduced);
     let scale = store.scale(Level::Reduced);
     let full = store.size(Level::Full);
     let back = a.plane.inverse();
-    let lands = |p: Point, margin: f64| {
-        let Some(q) = shown(b, back.apply(a.lens.undistort(p)), full) else { return false };
-        q.x.min(q.y).min(full.columns as f64 - q.x).min(full.rows as f64 - q.y) >= margin
-    };
+    let inside =
+        |p: Point, margin: f64| p.x.min(p.y).min(full.columns as f64 - p.x).min(full.rows as f64 - p.y) >= margin;
+    let lands =
+        |p: Point, margin: f64| shown(b, back.apply(a.lens.undistort(p)), full).is_some_and(|q| inside(q, margin));
+    let asked = store.scale(asking.level);
+    let (ours, theirs) = (asked * HALF, asked * (HALF + asking.search as f64 + ROOM));
     let centre = |r: usize, c: usize| Point::new(c as f64 + 0.5, r as f64 + 0.5) * scale;
     let (mut places, mut cells, mut hits) = (Vec::new(), 0, 0);
-    for top in (0..size.rows).step_by(cell) {
-        for left in (0..size.columns).step_by(cell) {
-            let (bottom, right) = ((top + cell).min(size.rows), (left + cell).min(size.columns));
+    for top in (0..size.rows).step_by(asking.cell) {
+        for left in (0..size.columns).step_by(asking.cell) {
+            let (bottom, right) = ((top + asking.cell).min(size.rows), (left + asking.cell).min(size.columns));
             cells += 1;
-            if !lands(centre((top + bottom) / 2, (left + right) / 2), 0.0) {
-                continue;
-            }
-            hits += 1;
-            let inside = (top..bottom).flat_map(|r| (left..right).map(move |c| (r, c)));
-            let best = inside
-                .filter(|&(r, c)| r % 3 == 1 && c % 3 == 1)
-                .max_by(|p, q| features.texture.at(p.0, p.1).total_cmp(&features.texture.at(q.0, q.1)));
-            let margin = (SIDE / 2) as f64 + ROOM;
-            if let Some(p) = best.map(|(r, c)| centre(r, c))
-                && p.x > margin
-                && p.y > margin
-                && p.x < full.columns as f64 - margin
-                && p.y < full.rows as f64 - margin
-                && lands(p, margin)
-            {
-                places.push(p);
-            }
+            hits += usize::from(lands(centre((top + bottom) / 2, (left + right) / 2), 0.0));
+            let fit = (top..bottom).flat_map(|r| (left..right).map(move |c| (r, c))).filter(|&(r, c)| {
+                let p = centre(r, c);
+                r % 3 == 1 && c % 3 == 1 && inside(p, ours) && lands(p, theirs)
+            });
+            let texture = |&(r, c): &(usize, usize)| features.texture.at(r, c);
+            let best = fit.max_by(|p, q| texture(p).total_cmp(&texture(q)));
+            places.extend(best.map(|(r, c)| centre(r, c)));
         }
     }
     (places, hits as f64 / cells.max(1) as f64)
@@ -121,7 +158,7 @@ fn ask(
     let scale = store.scale(asking.level);
     let size = store.size(asking.level);
     // Whole pixels of `a`, so that its patch needs no interpolation.
-    let half = (SIDE / 2 + MARGIN) as f64;
+    let half = HALF;
     let corner = Point::new((at.x / scale - half).floor(), (at.y / scale - half).floor());
     let middle = corner + Point::new(half, half);
     let Some(window) = window(corner, corner + Point::new(2.0 * half, 2.0 * half), size) else { return Ok(None) };

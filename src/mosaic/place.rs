@@ -9,7 +9,7 @@ use super::features::{self, Features};
 use super::layout::lay_out;
 use super::links::Link;
 use super::model::Model;
-use super::overlaps::{Asking, Overlap, ties};
+use super::overlaps::{Asking, Overlap, ask_again, corners_instead, ties};
 use super::placement::{Placed, Placement, Residual, SIDES, SideFit};
 use super::store::{Level, Store};
 use super::{gains, likely, says, sides};
@@ -37,19 +37,26 @@ pub fn place(store: &Store, size: &PlateSize, lens: Option<Lens>) -> Result<Plac
     }
     let mut free = Freedom { hand_held: false, lens: lens.is_none() };
 
-    let (found, _) = ties(store, &features, &layout.model, Asking { level: Level::Reduced, search: 8, cell: 50 })?;
+    let all = likely::pairs(store.len());
+    let asking = Asking { level: Level::Reduced, search: 8, cell: 50 };
+    let (mut found, overlaps) = ties(store, &features, &layout.model, &all, asking)?;
+    found.extend(corners_instead(&layout.corners, &overlaps));
     let fit = settle(&layout.model, found, None, &mut free)?.0;
 
     let upright = upright(&fit.model, store);
     let Lying { model, size_mm, bare, cell, .. } = lying(store, &upright, size)?;
-    let (found, overlaps) = ties(store, &features, &model, Asking { level: Level::Full, search: 4, cell: 40 })?;
+    let asking = Asking { level: Level::Full, search: 4, cell: 40 };
+    let (found, overlaps) = ties(store, &features, &model, &all, asking)?;
+    let held: Vec<Tie> = found.iter().copied().chain(corners_instead(&layout.corners, &overlaps)).collect();
+    let points = sides::find(store, &model.views(), size_mm, &bare, (2.5 * cell).max(12.0))?;
+    let (fit, kept, _) = with_sides(&model, &held, points, size_mm, &mut free)?;
+    // Once more from where all now agree: silent overlaps are asked again, sides are looked for within a few pixels, and the plate's size
+    // is judged.
+    let ([found, kept], overlaps) = ask_again((store, &features, &fit.model, asking), [found, kept], overlaps)?;
     let asked = ties_of_each(&found, store.len());
-    let points = sides::find(store, &model, size_mm, &bare, (2.5 * cell).max(12.0))?;
-    let (fit, found, _) = with_sides(&model, &found, points, size_mm, &mut free)?;
-    // Once more from where all now agree: sides are looked for within a few pixels, and the plate's size is judged.
     let size_mm = measured_size(&fit.model, size_mm);
-    let points = sides::find(store, &fit.model, size_mm, &bare, 12.0)?;
-    let (mut fit, found, points) = with_sides(&fit.model, &found, points, size_mm, &mut free)?;
+    let points = sides::find(store, &fit.model.views(), size_mm, &bare, 12.0)?;
+    let (mut fit, found, points) = with_sides(&fit.model, &kept, points, size_mm, &mut free)?;
     let kept = ties_of_each(&found, store.len());
     // Where no tie of a tile agrees with the rest, nothing tells where it lies.
     for k in (0..store.len()).filter(|k| asked[*k] > 0 && kept[*k] == 0) {
@@ -392,7 +399,7 @@ impl Report<'_> {
         })
     }
 
-    /// Residuals on the plate, along the directions that each tie's texture tells to a fifth of a pixel.
+    /// Residuals on the plate, along the directions that each tie's texture tells to a fifth of a pixel; ties that tell none are left out.
     fn residuals(&self) -> Vec<Residual> {
         const TOLD: f64 = 25.0;
         let views = self.fit.model.views();
@@ -401,7 +408,9 @@ impl Report<'_> {
             let [xx, xy, yy] = tie.information;
             let eigen = nalgebra::SymmetricEigen::new(nalgebra::Matrix2::new(xx, xy, xy, yy));
             let mut told = Point::default();
-            for k in (0..2).filter(|k| eigen.eigenvalues[*k] > TOLD) {
+            let axes = || (0..2).filter(|k| eigen.eigenvalues[*k] > TOLD);
+            axes().next()?;
+            for k in axes() {
                 let axis = Point::new(eigen.eigenvectors[(0, k)], eigen.eigenvectors[(1, k)]);
                 told = told + axis * (axis.x * off.x + axis.y * off.y);
             }

@@ -1,11 +1,11 @@
 //! Points on the plate's sides, placed in the outer tiles' own pixels.
 //!
-//! In: the [`Store`], a [`Model`] in millimetres that has the sides to within `reach` pixels. Out: [`SidePoint`]s, none where no
+//! In: the [`Store`], views in millimetres that have the sides to within `reach` pixels. Out: [`SidePoint`]s, none where no
 //! tile sees the side with room on both sides of it. Where the model has the sides to a few pixels, a ground edge is seen through
 //! ([`ground`]), all tiles together. Fails only if a tile cannot be read back.
 
 use super::adjust::SidePoint;
-use super::model::{Model, shown};
+use super::model::shown;
 use super::store::{Level, Store};
 use crate::error::Fault;
 use crate::geometry::{Point, View};
@@ -27,13 +27,12 @@ const SIGMA_PX: f64 = 0.2;
 /// as each tile has it.
 pub fn find(
     store: &Store,
-    model: &Model,
+    views: &[Option<View>],
     [width, height]: [f64; 2],
     bare: &[f64],
     reach: f64,
 ) -> Result<Vec<SidePoint>, Fault> {
     let corners = [Point::new(0.0, 0.0), Point::new(width, 0.0), Point::new(width, height), Point::new(0.0, height)];
-    let views = model.views();
     let stations: Vec<(usize, Point, Point)> = (0..4)
         .flat_map(|side| {
             let (from, to) = (corners[side], corners[(side + 1) % 4]);

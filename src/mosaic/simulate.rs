@@ -1,5 +1,6 @@
 //! A made plate and its tiles, with the truth beside them: the forward model of this module's tests, written apart from the stages.
 
+use super::smooth::gaussian;
 use crate::geometry::{Homography, Lens, Point, View};
 use crate::image::{Image, Size};
 use crate::units::Transmittance;
@@ -92,6 +93,24 @@ impl Plate {
     pub fn usual() -> Plate {
         static USUAL: OnceLock<Plate> = OnceLock::new();
         USUAL.get_or_init(|| Plate::new(1)).clone()
+    }
+
+    /// The same glass with a rim ground off along its sides, `width` mm wide, that passes less light, as a lens shows it whose blur has a
+    /// standard deviation of `blur` mm.
+    pub fn ground(&self, width: f64, blur: f64) -> Plate {
+        /// Density of the rim, and how softly it ends, mm.
+        const RIM: f64 = 0.35;
+        const SOFT: f64 = 0.04;
+        let rimmed = Image::from_rows(self.cells.size(), 1f32, |row, out| {
+            let y = (row as f64 + 0.5) / FINE - BEYOND;
+            for (column, t) in out.iter_mut().enumerate() {
+                let x = (column as f64 + 0.5) / FINE - BEYOND;
+                let inset = x.min(y).min(self.width - x).min(self.height - y);
+                let share = if inset < 0.0 { 0.0 } else { ((width - inset) / SOFT).clamp(0.0, 1.0) };
+                *t = self.cells.at(row, column) * 10f64.powf(-RIM * share) as f32;
+            }
+        });
+        Plate { cells: Arc::new(gaussian(&rimmed, blur * FINE)), ..self.clone() }
     }
 
     /// Transmittance at a place, linear between cells; 1 beside the plate.
