@@ -73,7 +73,7 @@ def _tiff(path, planes, tags):
     data = np.ascontiguousarray(planes.transpose(1, 2, 0)).astype("<u2").tobytes()
     first = {254: (4, [0]), 256: (4, [w]), 257: (4, [h]), 258: (3, [16] * n), 259: (3, [1]), 262: (3, [1 if n == 1 else 2]),
              277: (3, [n]), 278: (4, [h]), 284: (3, [1])}
-    _put(path, first, data, tags)
+    put(path, first, data, tags)
 
 
 def _dng(path, planes, tags):
@@ -88,11 +88,11 @@ def _dng(path, planes, tags):
              284: (3, [1]), 33421: (3, [2, 2]), 33422: (1, [0, 1, 1, 2]), 50706: (1, [1, 4, 0, 0]), 50707: (1, [1, 1, 0, 0]),
              50708: (2, "Copy One"), 50711: (3, [1]), 50714: (3, [BLACK]), 50717: (4, [WHITE]), 50721: (10, matrix),
              50728: (5, [Fraction(1, 2), Fraction(1), Fraction(3, 5)]), 50778: (3, [21]), 50829: (4, [0, 0, h, w])}
-    _put(path, first, counts.tobytes(), tags or exif_tags(1))
+    put(path, first, counts.tobytes(), tags or exif_tags(1))
 
 
-def _put(path, first, data, tags):
-    """Little-endian TIFF: header, pixels, Exif IFD, first IFD."""
+def put(path, first, data, tags):
+    """`first`: {tag: (type, values)} of the first directory. Little-endian TIFF: header, pixels, Exif IFD, first IFD."""
     entries = dict(first)
     blob = bytearray(b"II*\0\0\0\0\0" + data)
     if len(blob) % 2:
