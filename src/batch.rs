@@ -541,6 +541,9 @@ pub fn told(done: &Digitized, out: &Path) -> String {
                     r.density.p99,
                     r.density.p50
                 );
+                if let Some(ratios) = report::words::exposure_ratios(&r.steps) {
+                    let _ = writeln!(text, "      copy exposures {ratios}");
+                }
                 for warning in r.warnings.iter().filter(|w| !done.report.warnings.contains(w)) {
                     let _ = writeln!(text, "      {}: {}", warning.code, warning.message);
                 }

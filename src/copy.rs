@@ -202,7 +202,7 @@ fn divided(shots: Vec<Shot>, veil: Result<Veil, &str>, how: &Reading) -> Result<
                 "left_px": f.left_px.map(|px| round(px, 3)) })
     };
     first.steps.push(Step::new(
-        "merge-exposures",
+        Step::MERGE_EXPOSURES,
         json!({ "against_the_next_shorter": fitted.iter().map(told).collect::<Vec<_>>() }),
     ));
     Ok(first)

@@ -195,6 +195,9 @@ pub struct Step {
 }
 
 impl Step {
+    /// Several copy exposures made one: `against_the_next_shorter` has a pair of ratios for each but the shortest.
+    pub const MERGE_EXPOSURES: &str = "merge-exposures";
+
     /// `figures` must be a JSON object.
     pub fn new(step: &str, figures: serde_json::Value) -> Self {
         let figures = match figures {

@@ -216,6 +216,9 @@ fn text(file: &str, found: &Findings) -> String {
         );
         let _ = writeln!(out, "    {}", at("SFR50", e.found.sfr50, e.sfr50_per_mm, e.sfr50_percent));
         let _ = writeln!(out, "    {}", at("SFR10", e.found.sfr10, e.sfr10_per_mm, e.sfr10_percent));
+        if let Some(ppi) = e.effective_ppi {
+            let _ = writeln!(out, "    resolves as much as {} perfect samples an inch", plain(ppi, 0));
+        }
     }
     for f in &found.fields {
         let [range, rms, lightness] = [f.found.range, f.found.rms, f.found.lightness].map(|v| plain(100.0 * v, 2));

@@ -228,6 +228,7 @@ fn results(record: &PlateRecord) -> Markup {
         let told = sides.map(|s| plain(s, 1)).join(", ");
         ("Edge spread", format!("{told} pixels from 10 to 90 % across top, right, bottom, left as the camera saw it"))
     }));
+    lines.extend(words::exposure_ratios(&record.steps).map(|ratios| ("Copy exposures", ratios)));
     if let Some(stitch) = &record.stitch {
         lines.push((
             "Tiles",

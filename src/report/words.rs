@@ -5,6 +5,7 @@
 
 pub use super::axis::plain;
 use crate::notes::{Development, Exposure};
+use crate::record::Step;
 use crate::units::Stops;
 
 /// A number with as few decimals as it needs, two at most.
@@ -20,6 +21,28 @@ pub fn signed(value: f64, decimals: usize) -> String {
         text
     } else {
         format!("+{text}")
+    }
+}
+
+/// How much longer each copy exposure was than the one before, as fitted beside what the settings say; none where there was only one.
+pub fn exposure_ratios(steps: &[Step]) -> Option<String> {
+    const FEW: usize = 4;
+    let merged = steps.iter().filter(|step| step.step == Step::MERGE_EXPOSURES);
+    let pairs = merged.filter_map(|step| step.figures.get("against_the_next_shorter")?.as_array()).flatten();
+    let ratios: Vec<[f64; 2]> =
+        pairs.filter_map(|pair| Some([pair["fitted_ratio"].as_f64()?, pair["nominal_ratio"].as_f64()?])).collect();
+    let off = |[fitted, nominal]: &[f64; 2]| 100.0 * (fitted / nominal - 1.0).abs();
+    match ratios.len() {
+        0 => None,
+        1..=FEW => {
+            let each =
+                |[fitted, nominal]: &[f64; 2]| format!("×{} (×{} by the settings)", plain(*fitted, 3), short(*nominal));
+            Some(format!("merged, each longer by {}", ratios.iter().map(each).collect::<Vec<_>>().join(", ")))
+        }
+        many => {
+            let most = ratios.iter().map(off).fold(0.0, f64::max);
+            Some(format!("merged, {many} ratios fitted, {} % at most off what the settings say", plain(most, 1)))
+        }
     }
 }
 
@@ -116,6 +139,21 @@ fn degrees(value: f64, [positive, negative]: [char; 2]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn ratios_are_told_beside_what_the_settings_say() {
+        let step = |ratios: &[[f64; 2]]| {
+            let pair =
+                |[fitted, nominal]: &[f64; 2]| serde_json::json!({ "fitted_ratio": fitted, "nominal_ratio": nominal });
+            let pairs: Vec<_> = ratios.iter().map(pair).collect();
+            Step::new(Step::MERGE_EXPOSURES, serde_json::json!({ "against_the_next_shorter": pairs }))
+        };
+        assert_eq!(exposure_ratios(&[Step::new("flat-field", serde_json::json!({ "blanks": 3 }))]), None);
+        let two = exposure_ratios(&[step(&[[8.0312, 8.0], [3.97, 4.0]])]).unwrap();
+        assert_eq!(two, "merged, each longer by ×8.031 (×8 by the settings), ×3.970 (×4 by the settings)");
+        let many = exposure_ratios(&vec![step(&[[8.08, 8.0], [4.0, 4.0]]); 3]).unwrap();
+        assert_eq!(many, "merged, 6 ratios fitted, 1.0 % at most off what the settings say");
+    }
 
     /// 1.8 °C + 32 and (v/f)², handbook formulas: 20 °C is 68 °F, 225 mm on a 210 mm lens 1.148 times the light.
     #[test]
