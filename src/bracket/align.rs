@@ -113,25 +113,23 @@ fn middle(size: Size) -> Point {
 pub fn align(a: &Plane, b: &Plane) -> Result<Alignment, Fault> {
     let long = |p: &Plane| p.size().rows.max(p.size().columns) as f64 * p.mm_per_px;
     let coarse_mm = long(a).max(long(b)) / coarse::LONG as f64;
-    let mut best: Option<(f64, Warp, Guess)> = None;
+    let mut best: Option<(f64, Step, Guess)> = None;
     let first = Level::of(a, LEVELS[0].0);
     for guess in guesses(a, b, coarse_mm) {
         let scale = |p: &Plane| Homography::similarity(p.mm_per_px / coarse_mm, 0.0, Point::default());
         let start = scale(a).inverse().after(&guess.b_to_a).after(&scale(b));
         let Some(step) = first.step(a, b, &Warp::straight(start), LEVELS[0].1, LEVELS[0].2) else { continue };
-        if best.as_ref().is_none_or(|(most, ..)| step.support * step.ties.sqrt() > *most) {
-            best = Some((step.support * step.ties.sqrt(), step.warp, guess));
+        if best.as_ref().is_none_or(|(most, ..)| step.weight() > *most) {
+            best = Some((step.weight(), step, guess));
         }
     }
-    let (_, mut warp, guess) = best.ok_or_else(unlike)?;
-    let mut support = 0.0;
-    for (pixels, radius, tolerance) in LEVELS {
-        let level = Level::of(a, pixels);
-        for _ in 0..2 {
-            let step = level.step(a, b, &warp, radius, tolerance).ok_or_else(unlike)?;
-            warp = step.warp;
-            support = if pixels <= JUDGED { step.support } else { support };
-        }
+    let (_, step, guess) = best.ok_or_else(unlike)?;
+    let (coarse, fine) = LEVELS.split_at(LEVELS.partition_point(|level| level.0 <= JUDGED));
+    let maps = std::iter::once(step.warp).chain(first.rival(&step, LEVELS[0].2)).collect();
+    let step = likeliest(a, b, maps, coarse).ok_or_else(unlike)?;
+    let (support, mut warp) = (step.support, step.warp);
+    for &(pixels, radius, tolerance) in fine.iter().flat_map(|level| [level; 2]) {
+        warp = Level::of(a, pixels).step(a, b, &warp, radius, tolerance).ok_or_else(unlike)?.warp;
     }
     let overlap = overlap(&a.outline, &b.outline.through(&warp.b_to_a));
     if support < LEAST_SUPPORT {
@@ -144,6 +142,26 @@ pub fn align(a: &Plane, b: &Plane) -> Result<Alignment, Fault> {
         ));
     }
     finish(a, b, warp, guess, support, overlap)
+}
+
+/// The map that most of the scene holds. What moved as a whole and what stayed both hold one, and coarse levels cannot tell the two apart:
+/// each step's rivals are followed beside it.
+fn likeliest(a: &Plane, b: &Plane, mut maps: Vec<Warp>, levels: &[(usize, isize, f64)]) -> Option<Step> {
+    const FOLLOWED: usize = 4;
+    let mut steps = Vec::new();
+    for &(pixels, radius, tolerance) in levels.iter().flat_map(|level| [level; 2]) {
+        let level = Level::of(a, pixels);
+        steps = maps.iter().filter_map(|warp| level.step(a, b, warp, radius, tolerance)).collect::<Vec<Step>>();
+        steps.sort_by(|p, q| q.hold().total_cmp(&p.hold()));
+        maps.clear();
+        let rivals = steps.iter().filter_map(|step| level.rival(step, tolerance));
+        for warp in steps.iter().map(|step| step.warp).chain(rivals) {
+            if maps.len() < FOLLOWED && !maps.iter().any(|known| level.are_alike(known, &warp)) {
+                maps.push(warp);
+            }
+        }
+    }
+    steps.into_iter().next()
 }
 
 /// The last passes, at the planes' own sampling.
@@ -255,6 +273,26 @@ struct Step {
     ties: f64,
 }
 
+impl Step {
+    /// By which guesses are chosen: a share alone would let a few places that happen to agree pass for many.
+    fn weight(&self) -> f64 {
+        self.support * self.ties.sqrt()
+    }
+
+    /// By which rivals are: what stayed lies all over the picture, what moved is a part of it.
+    fn hold(&self) -> f64 {
+        let agreeing = self.found.iter().zip(&self.agrees).filter(|(_, agrees)| **agrees).map(|(tie, _)| tie.a);
+        let count = agreeing.clone().count().max(1) as f64;
+        let middle = agreeing.clone().fold(Point::default(), |sum, p| sum + p) * (1.0 / count);
+        let squares = agreeing.fold(Point::default(), |sum, p| {
+            let off = p - middle;
+            sum + Point::new(off.x * off.x, off.y * off.y)
+        });
+        // The root of the area that the places spread over.
+        self.weight() * (squares.x * squares.y).powf(0.25) / count.sqrt()
+    }
+}
+
 impl Level {
     fn of(a: &Plane, long: usize) -> Level {
         let own = a.size().rows.max(a.size().columns);
@@ -297,6 +335,21 @@ impl Level {
         let agreeing = found.iter().zip(&agrees).filter(|(t, agrees)| **agrees && near(t)).count();
         let support = agreeing as f64 / all.len().max(1) as f64;
         Some(Step { warp, found, agrees, all, support, ties: agreeing as f64 })
+    }
+
+    /// Whether two maps lay B on A alike, to a few pixels of the level.
+    fn are_alike(&self, p: &Warp, q: &Warp) -> bool {
+        const ALIKE: f64 = 3.0;
+        let (w, h) = (self.image.columns() as f64 / self.scale, self.image.rows() as f64 / self.scale);
+        let corners = [(0.0, 0.0), (w, 0.0), (w, h), (0.0, h)].map(|(x, y)| Point::new(x, y));
+        corners.iter().all(|corner| p.b_to_a.apply(q.in_b(*corner)).distance(*corner) < ALIKE / self.scale)
+    }
+
+    /// The map that most of those ties agree on which do not agree on the step's own.
+    fn rival(&self, step: &Step, tolerance: f64) -> Option<Warp> {
+        let others: Vec<Tie> =
+            step.found.iter().zip(&step.agrees).filter(|(_, agrees)| !**agrees).map(|(t, _)| *t).collect();
+        self.fit(&others, &Warp::straight(step.warp.b_to_a), tolerance).map(|(warp, _)| warp)
     }
 
     /// The map that most ties agree on, and which those are. What a fine level found bent before lets the homography see all of the

@@ -1,7 +1,7 @@
-"""Two plates of one scene, and what a comparison of them should find.
+"""Two plates of one scene or more, and what a comparison of them should find.
 
 In: the scenario, the plates' size. Out: the exposed plates, the notes that go with them, and the true figures worked out from the
-grainless densities: relative contrast, gains, alignment, the curve.
+grainless densities: for every plate against the first relative contrast, gains, alignment; the curve.
 """
 
 import cv2
@@ -12,50 +12,61 @@ import scene
 
 
 def expose(spec, size, q, rng):
-    """Exposes A and B. Gives [(plate, opaque), ...] and the bracket's truth."""
+    """Exposes A, and each of the others as the scenario's `others` change its own terms. Gives [(plate, opaque), ...] and the bracket's truth."""
     shape = (round(size[1] * q), round(size[0] * q))
     q = shape[1] / size[0]
-    log_e = getattr(scene, spec["scene"])(shape, int(rng.integers(1000))) - 0.45
-    frame = np.eye(3)  # finished mm of B to finished mm of A
-    if spec.get("framing"):
-        frame = _framing(size, **(spec["framing"] if isinstance(spec["framing"], dict) else {}))
-    between = Between(size, frame, spec.get("bend", 0.0))
-    seen_by_b = _seen(log_e, between.to_a, q, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT)
-    moved = np.zeros(shape, bool)
-    if spec.get("stirred"):
-        down, right = spec["stirred"]
-        moved = _blob(shape)
-        elsewhere = np.roll(seen_by_b, (int(down * shape[0]), int(right * shape[1])), (0, 1))
-        seen_by_b = np.where(moved, elsewhere, seen_by_b)
-    rebate = (3.0, 3.2, 2.8, 3.1)
-    gamma, d_max, push, base = spec.get("gamma", 1.1), spec.get("d_max", 2.9), spec.get("push", 1.0), spec.get("base", 0.14)
-    curve_a = plates.Curve(gamma=gamma, d_max=d_max)
-    curve_b = plates.Curve(gamma=gamma * push, d_max=d_max + 0.2 * (push - 1), inertia=0.35 - 0.15 * (push - 1))
-    grain = spec["plate"].get("grain", 1.0)
-    a = plates.expose(log_e, size, q, rng, base=base, curve=curve_a, rebate=rebate, grain=grain)
-    if spec.get("same"):
+    place = int(rng.integers(1000))
+    log_e = getattr(scene, spec["scene"])(shape, place) - 0.45
+    gamma, d_max, base = spec.get("gamma", 1.1), spec.get("d_max", 2.9), spec.get("base", 0.14)
+    curve = plates.Curve(gamma=gamma, d_max=d_max)
+    rest = dict(rebate=REBATE, grain=spec["plate"].get("grain", 1.0))
+    a = plates.expose(log_e, size, q, rng, base=base, curve=curve, **rest)
+    first, *ids = spec["ids"]
+    exposed, pairs = [(a, [])], []
+    notes = {first: (_exposure(1.0), _development(7.5))}
+    for id, other in zip(ids, spec.get("others", [{}])):
+        own = {**spec, **other}
+        # Camera and framing of B are found as places of A; another scene is one that was never in front of A.
+        frame = np.eye(3)  # finished mm of B to finished mm of A
+        if own.get("framing"):
+            frame = _framing(size, **(own["framing"] if isinstance(own["framing"], dict) else {}))
+        between = Between(size, frame, own.get("bend", 0.0))
+        there = getattr(scene, spec["scene"])(shape, place + own["elsewhere"]) - 0.45 if "elsewhere" in own else log_e
+        seen = _seen(there, between.to_a, q, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT)
+        moved = np.zeros(shape, bool)
+        if own.get("stirred"):
+            down, right = own["stirred"]
+            moved = _blob(shape)
+            seen = np.where(moved, np.roll(seen, (int(down * shape[0]), int(right * shape[1])), (0, 1)), seen)
+        push, stops = own.get("push", 1.0), own["stops"]
         b = a
-    else:
-        fog = 0.01 if "push" in spec else 0.002
-        b = plates.expose(seen_by_b + 0.30103 * spec["stops"], size, q, rng, base=base + fog, curve=curve_b, rebate=rebate, grain=grain)
-    ev = 2.0 ** -spec["stops"]
-    notes = {
-        spec["ids"][0]: ("ei = 2.0\nshutter = \"3\"\naperture = 22.0\n", _development(7.5)),
-        spec["ids"][1]: (f"ei = {2.0 * ev:.4f}\nshutter = \"{3.0 / ev:.6f}\"\naperture = 22.0\n", _development(10.5 if "push" in spec else 7.5)),
-    }
-    alike = "push" not in spec and not spec.get("same") and abs(spec["stops"]) > 0.3  # less tells no curve
-    truth = dict(ids=spec["ids"], between=between, stops=spec["stops"], notes=notes, curve=curve_a if alike else None)
-    truth.update(_figures(a, b, between.to_b, moved, rebate, q))
-    return [(a, []), (b, [])], truth
+        if not own.get("same"):
+            fog = 0.01 if "push" in own else 0.002
+            pushed = plates.Curve(gamma=gamma * push, d_max=d_max + 0.2 * (push - 1), inertia=0.35 - 0.15 * (push - 1))
+            b = plates.expose(seen + 0.30103 * stops, size, q, rng, base=base + fog, curve=pushed, **rest)
+        exposed.append((b, []))
+        notes[id] = (_exposure(2.0**-stops), _development(10.5 if "push" in own else 7.5))
+        pairs.append(dict(id=id, between=between, stops=stops, **_figures(a, b, between.to_b, moved, REBATE, q)))
+    alike = "push" not in spec and not spec.get("same") and all(abs(pair["stops"]) > 0.3 for pair in pairs)  # less tells no curve
+    return exposed, dict(ids=spec["ids"], pairs=pairs, notes=notes, curve=curve if alike else None)
+
+
+REBATE = (3.0, 3.2, 2.8, 3.1)
+
+
+def _exposure(ev):
+    return f'ei = {2.0 * ev:.4f}\nshutter = "{3.0 / ev:.6f}"\naperture = 22.0\n'
 
 
 def _development(minutes):
     return f'developer = "metol-hydroquinone"\ndilution = "1+15"\ntemperature_c = 20.0\nminutes = {minutes}\n'
 
 
-def _framing(size, shift=(0.04, -0.03), turn=1.0, nearer=1.01, tilt=(4e-5, -3e-5)):
-    """The camera was moved a little: shares of the width, degrees, and a breath of perspective."""
+def _framing(size, shift=(0.04, -0.03), turn=1.0, nearer=1.01, tilt=(4e-5, -3e-5), mirrored=False):
+    """The camera was moved a little: shares of the width, degrees, and a breath of perspective. Or the plate lay on its wrong side."""
     w, h = size
+    if mirrored:
+        return np.array([[-1.0, 0, w], [0, 1, 0], [0, 0, 1]])
     a = np.deg2rad(turn)
     move = np.array([[1, 0, w / 2 + shift[0] * w], [0, 1, h / 2 + shift[1] * w], [0, 0, 1]])
     spin = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [*tilt, 1]])

@@ -110,11 +110,15 @@ BRACKETS = {
     "bracket-four-thirds": dict(stops=4 / 3, framing=True),
     "bracket-push": dict(stops=-1.0, push=1.3),
     "bracket-moved": dict(stops=2 / 3, framing=True, stirred=(0.02, 0.04)),
+    "bracket-subject": dict(stops=2 / 3, framing=True, stirred=(0.01, 0.03)),  # as much that moved holds a map of its own
     "bracket-same": dict(stops=0.0, same=True),
+    "bracket-three": dict(others=[dict(stops=2 / 3), dict(stops=4 / 3, framing=True)]),
+    "bracket-mirrored": dict(stops=2 / 3, framing=dict(mirrored=True), say_compared=["mirrored"]),
+    "bracket-unlike": dict(stops=2 / 3, elsewhere=500, refused="K-01 and K-02"),
 }
 for _entry in BRACKETS.values():
     _entry["scene"] = "shore"
-    _entry["ids"] = ["K-01", "K-02"]
+    _entry["ids"] = ["K-01", "K-02", "K-03"][: 1 + len(_entry.get("others", [0]))]
     _entry["small"] = 0.6
 
 ALL = {**SINGLE, **TILED, **BRACKETS}

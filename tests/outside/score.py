@@ -163,21 +163,20 @@ def _warnings(truth, case, record):
 
 
 def bracket(truth, out):
-    """Figures of a bracket against its truth."""
+    """Figures of a bracket against its truth, the worst of those that each plate has against the first."""
     know = truth.bracket
-    a, b = know["ids"]
-    file = pathlib.Path(out) / "compare" / f"{a}-{b}" / "compare.json"
+    file = pathlib.Path(out) / "compare" / "-".join(know["ids"]) / "compare.json"
+    if "refused" in truth.spec:
+        return {}, [f"{file.name} of plates that cannot be compared"] if file.exists() else []
     if not file.exists():
-        return {}, [f"no compare/{a}-{b}/compare.json"]
+        return {}, [f"no compare/{file.parent.name}/compare.json"]
     said = json.loads(file.read_text())
     figures, faults = {}, []
     try:
-        figures["contrast_percent"] = 100 * abs(said["relative_contrast"] / know["relative_contrast"] - 1)
-        figures["shadow_gain"] = abs(said["shadow_gain_density"] - know["shadow_gain"])
-        figures["highlight_gain"] = abs(said["highlight_gain_density"] - know["highlight_gain"])
-        figures["stops"] = abs(said["exposure_difference_stops"] - know["stops"])
-        figures["below"] = float(np.abs(np.array(said["below_speed_point"]) - know["below"]).max())
-        figures["align_rms"] = _alignment(truth, said["alignment"], pathlib.Path(out))
+        rows = [_pair(truth, pair, told, pathlib.Path(out)) for pair, told in zip(know["pairs"], said["pairs"], strict=True)]
+        figures = {key: max(row[key] for row in rows) for key in rows[0]}
+        if len(rows) == 1:  # of more plates the area is what all show, and the truth is worked out pair by pair
+            figures["below"] = float(np.abs(np.array(said["below_speed_point"]) - know["pairs"][0]["below"]).max())
         if know["curve"]:
             figures["curve_rms"] = _curve(know["curve"], said["curve"])
     except (KeyError, TypeError, ValueError) as wrong:
@@ -189,15 +188,25 @@ def bracket(truth, out):
     for key, limit in limits.items():
         if key in figures and not figures[key] <= limit:
             faults.append(f"{key} {figures[key]:.4g}, to reach {limit:g}")
+    codes = [warning["code"] for warning in said["warnings"]]
+    faults += [f"not said: {code}" for code in truth.spec.get("say_compared", []) if code not in codes]
     return figures, faults
 
 
-def _alignment(truth, said, out):
+def _pair(truth, know, said, out):
+    """Errors of what is said of one plate against the first."""
+    return dict(contrast_percent=100 * abs(said["relative_contrast"] / know["relative_contrast"] - 1),
+                shadow_gain=abs(said["shadow_gain_density"] - know["shadow_gain"]),
+                highlight_gain=abs(said["highlight_gain_density"] - know["highlight_gain"]),
+                stops=abs(said["exposure_difference_stops"] - know["stops"]), align_rms=_alignment(truth, know, said["alignment"], out))
+
+
+def _alignment(truth, know, said, out):
     """Root mean square distance, in A's pixels, between where the file and where the truth puts A's places on B."""
-    records = [json.loads((out / c.id / f"{c.id}-record.json").read_text()) for c in truth.cases]
+    records = [json.loads((out / id / f"{id}-record.json").read_text()) for id in (truth.bracket["ids"][0], know["id"])]
     pixels = [np.array(r["pixels"], float) for r in records]
     grid = np.stack(np.meshgrid(*(np.linspace(0.08, 0.92, 15) * n for n in pixels[0])), -1)
-    true = truth.bracket["between"].to_b(grid * records[0]["mm_per_px"]) / records[1]["mm_per_px"]
+    true = know["between"].to_b(grid * records[0]["mm_per_px"]) / records[1]["mm_per_px"]
     inside = ((true > 0) & (true < pixels[1])).all(-1)
     homography = np.asarray(said["homography"], float).reshape(3, 3)
     placed = np.concatenate([true, np.ones_like(true[..., :1])], -1) @ homography.T

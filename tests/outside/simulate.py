@@ -57,7 +57,7 @@ def build(name, folder, megapixels=8.0):
     scale = _scale(spec, camera, lies)
     q = min(2 * scale, 2 * scale * np.sqrt(32e6 / (4 * scale**2 * size[0] * size[1])))
     cases, bracket = [], None
-    if "stops" in spec:
+    if "stops" in spec or "others" in spec:
         import brackets
 
         exposed, bracket = brackets.expose(spec, size, q, rng)
