@@ -101,6 +101,9 @@ impl Edges {
 
     /// Each side from where it lies best under this blur and rim: what one start found need not be the best for all sides.
     fn with_sides_of(&self, others: &[Edges], places: &[Place]) -> Edges {
+        /// Where else a side's edge and its picture's may lie, in pixels: a picture brighter than its rebate looks like one, and steps lead astray.
+        const EDGES: [f64; 7] = [-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0];
+        const PICTURES: [f64; 3] = [0.5, 4.0, 11.0];
         let mut edges = self.clone();
         for side in 0..edges.own.len() {
             let cost_of = |own: &SVector<f64, OWN>| -> f64 {
@@ -108,7 +111,11 @@ impl Edges {
                 moved.own[side] = *own;
                 places.iter().filter(|p| p.side == side).map(|p| cost(&moved.left(p, &moved.of(side)))).sum()
             };
-            let tried = others.iter().map(|other| other.own[side]).chain([edges.own[side]]);
+            let own = edges.own[side];
+            let elsewhere = EDGES
+                .iter()
+                .flat_map(|at| PICTURES.map(|picture| SVector::from([*at, own[1], own[2], picture, PRIOR_SOFT.0])));
+            let tried = others.iter().map(|other| other.own[side]).chain([own]).chain(elsewhere);
             let costs: Vec<_> = tried.map(|own| (own, cost_of(&own))).collect();
             let best = costs.into_iter().min_by(|a, b| a.1.total_cmp(&b.1));
             edges.own[side] = best.expect("its own place is among them").0;
