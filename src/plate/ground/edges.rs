@@ -15,6 +15,8 @@ use rayon::prelude::*;
 const FURTHEST: f64 = 4.0;
 /// Widths of rim to start from, in pixels.
 const WIDTHS: [f64; 3] = [1.2, 3.0, 6.0];
+/// Shares of the rim that lie outwards of the step found, to start from; none for a start on the line itself.
+const BEHIND: [f64; 3] = [0.5, 0.8, 0.0];
 /// Times that sides are tried from where other starts have them.
 const ROUNDS: usize = 2;
 
@@ -65,17 +67,18 @@ impl Edges {
 
     /// The best of several widths of rim, each tried for a few steps; pictures as [`places`] gave them.
     pub fn with_a_rim(&self, places: &[Place], pictures: &[f64]) -> Edges {
-        // In a mask the step found is the middle of both flanks, or the outer one alone; beside bare panel it is the outer one and its dip.
+        // In a mask the step found is the middle of both flanks, nearer the inner one where that is higher, or the outer one alone; beside bare
+        // panel it is the outer one and its dip.
         let is_dark = |side: usize| {
             let of_side = places.iter().filter(|p| p.side == side);
             of_side.map(|p| if p.is_dark { 1 } else { -1 }).sum::<i32>() > 0
         };
-        let start = |(width, from_the_middle): (f64, bool)| {
+        let start = |(width, behind): (f64, f64)| {
             let mut edges = Edges { has_rim: true, ..Edges::start(pictures) };
             edges.shared[1] = width.ln();
             for (side, (own, clean)) in edges.own.iter_mut().zip(&self.own).enumerate() {
-                own[0] = match (from_the_middle, is_dark(side)) {
-                    (true, true) => clean[0] - 0.5 * width,
+                own[0] = match (behind > 0.0, is_dark(side)) {
+                    (true, true) => clean[0] - behind * width,
                     (true, false) => clean[0] + 0.3,
                     (false, _) => 0.0,
                 };
@@ -83,7 +86,7 @@ impl Edges {
             edges.settle(places, 6);
             edges
         };
-        let starts: Vec<(f64, bool)> = WIDTHS.iter().flat_map(|width| [(*width, true), (*width, false)]).collect();
+        let starts: Vec<(f64, f64)> = WIDTHS.iter().flat_map(|width| BEHIND.map(|behind| (*width, behind))).collect();
         let mut tried: Vec<Edges> = starts.into_par_iter().map(start).collect();
         tried.sort_by(|a, b| a.cost.total_cmp(&b.cost));
         let mut edges = tried[0].clone();

@@ -144,6 +144,20 @@ mod tests {
         }
     }
 
+    /// Beside black card the inner bound of a rim is the higher step, and the lines lie on it.
+    #[test]
+    fn a_rim_beside_black_card_is_seen_from_its_inner_bound() {
+        for (width, blur) in [(3.3, 0.8), (3.3, 0.6), (2.5, 0.8)] {
+            for behind in [0.5, 0.75] {
+                let at = -behind * width;
+                let one = blurred(rim(0.33, width, 0.002, at), Some(blur), 0.0);
+                let sides: Vec<Side> = (0..4).map(|_| side(|_| one.clone())).collect();
+                let found = found(&sides, 2);
+                assert!((found - at).abs() < 0.12, "rim of {width} px under {blur}: {found} for {at}");
+            }
+        }
+    }
+
     #[test]
     fn a_clean_step_is_left_where_it_is_whatever_the_blur() {
         for around in [1.0, 0.0002] {
