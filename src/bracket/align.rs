@@ -27,6 +27,8 @@ const GUESSES: usize = 8;
 /// Longest sides of the levels, in pixels, with the whole pixels searched at each and how far a right tie may lie from a
 /// similarity. The last is followed by the planes' own sampling.
 const LEVELS: [(usize, isize, f64); 3] = [(256, 7, 6.0), (512, 5, 5.0), (1024, 5, 5.0)];
+/// Steps at each.
+const PASSES: usize = 2;
 /// Passes at the planes' own sampling.
 const LAST: [(isize, f64); 3] = [(5, 6.0), (2, 3.0), (2, 3.0)];
 /// Cells of the grid of places along the longer side.
@@ -128,8 +130,11 @@ pub fn align(a: &Plane, b: &Plane) -> Result<Alignment, Fault> {
     let maps = std::iter::once(step.warp).chain(first.rival(&step, LEVELS[0].2)).collect();
     let step = likeliest(a, b, maps, coarse).ok_or_else(unlike)?;
     let (support, mut warp) = (step.support, step.warp);
-    for &(pixels, radius, tolerance) in fine.iter().flat_map(|level| [level; 2]) {
-        warp = Level::of(a, pixels).step(a, b, &warp, radius, tolerance).ok_or_else(unlike)?.warp;
+    for &(pixels, radius, tolerance) in fine {
+        let level = Level::of(a, pixels);
+        for _ in 0..PASSES {
+            warp = level.step(a, b, &warp, radius, tolerance).ok_or_else(unlike)?.warp;
+        }
     }
     let overlap = overlap(&a.outline, &b.outline.through(&warp.b_to_a));
     if support < LEAST_SUPPORT {
@@ -149,15 +154,17 @@ pub fn align(a: &Plane, b: &Plane) -> Result<Alignment, Fault> {
 fn likeliest(a: &Plane, b: &Plane, mut maps: Vec<Warp>, levels: &[(usize, isize, f64)]) -> Option<Step> {
     const FOLLOWED: usize = 4;
     let mut steps = Vec::new();
-    for &(pixels, radius, tolerance) in levels.iter().flat_map(|level| [level; 2]) {
+    for &(pixels, radius, tolerance) in levels {
         let level = Level::of(a, pixels);
-        steps = maps.iter().filter_map(|warp| level.step(a, b, warp, radius, tolerance)).collect::<Vec<Step>>();
-        steps.sort_by(|p, q| q.hold().total_cmp(&p.hold()));
-        maps.clear();
-        let rivals = steps.iter().filter_map(|step| level.rival(step, tolerance));
-        for warp in steps.iter().map(|step| step.warp).chain(rivals) {
-            if maps.len() < FOLLOWED && !maps.iter().any(|known| level.are_alike(known, &warp)) {
-                maps.push(warp);
+        for _ in 0..PASSES {
+            steps = maps.iter().filter_map(|warp| level.step(a, b, warp, radius, tolerance)).collect::<Vec<Step>>();
+            steps.sort_by(|p, q| q.hold().total_cmp(&p.hold()));
+            maps.clear();
+            let rivals = steps.iter().filter_map(|step| level.rival(step, tolerance));
+            for warp in steps.iter().map(|step| step.warp).chain(rivals) {
+                if maps.len() < FOLLOWED && !maps.iter().any(|known| level.are_alike(known, &warp)) {
+                    maps.push(warp);
+                }
             }
         }
     }

@@ -133,13 +133,20 @@ fn places(store: &Store, features: &Features, a: &View, b: &View, asking: Asking
         for left in (0..size.columns).step_by(asking.cell) {
             let (bottom, right) = ((top + asking.cell).min(size.rows), (left + asking.cell).min(size.columns));
             cells += 1;
-            hits += usize::from(lands(centre((top + bottom) / 2, (left + right) / 2), 0.0));
-            let fit = (top..bottom).flat_map(|r| (left..right).map(move |c| (r, c))).filter(|&(r, c)| {
-                let p = centre(r, c);
-                r % 3 == 1 && c % 3 == 1 && inside(p, ours) && lands(p, theirs)
-            });
+            let is_seen = |&(r, c): &(usize, usize)| lands(centre(r, c), 0.0);
+            let is_middle_seen = is_seen(&((top + bottom) / 2, (left + right) / 2));
+            hits += usize::from(is_middle_seen);
+            // Most cells of most pairs are far from the other tile: none of their places need be looked at.
+            let corners = [(top, left), (top, right), (bottom, right), (bottom, left)];
+            if !is_middle_seen && !corners.iter().any(is_seen) {
+                continue;
+            }
             let texture = |&(r, c): &(usize, usize)| features.texture.at(r, c);
-            let best = fit.max_by(|p, q| texture(p).total_cmp(&texture(q)));
+            let inner = (top..bottom).flat_map(|r| (left..right).map(move |c| (r, c)));
+            let mut inner: Vec<(usize, usize)> = inner.filter(|&(r, c)| r % 3 == 1 && c % 3 == 1).collect();
+            inner.sort_by(|p, q| texture(p).total_cmp(&texture(q)));
+            let fits = |&(r, c): &(usize, usize)| inside(centre(r, c), ours) && lands(centre(r, c), theirs);
+            let best = inner.into_iter().rev().find(fits);
             places.extend(best.map(|(r, c)| centre(r, c)));
         }
     }

@@ -1,5 +1,5 @@
-"""DNGs by other hands, and what LibRaw reads from each: `raws.py FOLDER [MORE.dng ...]` writes the files, and beside each of them and of MORE
-`NAME.u16`, its samples as LibRaw has them, and prints NAME, columns, rows, the four black levels and white, a line each.
+"""DNGs by other hands, and what LibRaw reads from each: `raws.py FOLDER` writes the files, and beside each of them `NAME.u16`, its samples as
+LibRaw has them, and prints its path, columns, rows, the four black levels and white, a line each.
 """
 
 import sys
@@ -52,13 +52,13 @@ def lossless(folder, name, bits):
     return folder / f"{name}.dng"
 
 
-def main(folder, *more):
+def main(folder):
     folder = Path(folder)
     files = [plain(folder, f"plain-{bits}", bits) for bits in (8, 10, 12, 16)]  # its 14 bits are not packed right
     files += [lossless(folder, f"lossless-{bits}", bits) for bits in (10, 12, 14, 16)]
     curve = [int(round(4095 * (code / 255) ** 2)) for code in range(256)]
     files += [plain(folder, "table-8", 8, table=curve)]
-    for file in files + [Path(f) for f in more]:
+    for file in files:
         raw = rawpy.imread(str(file))
         raw.raw_image.astype("<u2").tofile(folder / f"{file.stem}.u16")
         rows, columns = raw.raw_image.shape
@@ -66,4 +66,4 @@ def main(folder, *more):
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    main(sys.argv[1])

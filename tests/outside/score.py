@@ -173,7 +173,8 @@ def bracket(truth, out):
     said = json.loads(file.read_text())
     figures, faults = {}, []
     try:
-        rows = [_pair(truth, pair, told, pathlib.Path(out)) for pair, told in zip(know["pairs"], said["pairs"], strict=True)]
+        told = [said, *said["pairs"][1:]]  # the file's own figures are those of the second plate against the first
+        rows = [_pair(truth, pair, figures, pathlib.Path(out)) for pair, figures in zip(know["pairs"], told, strict=True)]
         figures = {key: max(row[key] for row in rows) for key in rows[0]}
         if len(rows) == 1:  # of more plates the area is what all show, and the truth is worked out pair by pair
             figures["below"] = float(np.abs(np.array(said["below_speed_point"]) - know["pairs"][0]["below"]).max())

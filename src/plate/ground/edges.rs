@@ -15,8 +15,6 @@ use rayon::prelude::*;
 const FURTHEST: f64 = 4.0;
 /// Widths of rim to start from, in pixels.
 const WIDTHS: [f64; 3] = [1.2, 3.0, 6.0];
-/// Shares of the rim that lie outwards of the step found, to start from; none for a start on the line itself.
-const BEHIND: [f64; 3] = [0.5, 0.8, 0.0];
 /// Times that sides are tried from where other starts have them.
 const ROUNDS: usize = 2;
 
@@ -73,20 +71,24 @@ impl Edges {
             let of_side = places.iter().filter(|p| p.side == side);
             of_side.map(|p| if p.is_dark { 1 } else { -1 }).sum::<i32>() > 0
         };
-        let start = |(width, behind): (f64, f64)| {
+        let dark: Vec<bool> = (0..self.own.len()).map(is_dark).collect();
+        let start = |(width, behind): (f64, Option<f64>)| {
             let mut edges = Edges { has_rim: true, ..Edges::start(pictures) };
             edges.shared[1] = width.ln();
             for (side, (own, clean)) in edges.own.iter_mut().zip(&self.own).enumerate() {
-                own[0] = match (behind > 0.0, is_dark(side)) {
-                    (true, true) => clean[0] - behind * width,
-                    (true, false) => clean[0] + 0.3,
-                    (false, _) => 0.0,
+                own[0] = match behind {
+                    Some(behind) if dark[side] => clean[0] - behind * width,
+                    Some(_) => clean[0] + 0.3,
+                    None => 0.0,
                 };
             }
             edges.settle(places, 6);
             edges
         };
-        let starts: Vec<(f64, f64)> = WIDTHS.iter().flat_map(|width| BEHIND.map(|behind| (*width, behind))).collect();
+        // Shares of the rim that lie outwards of the step found; without a mask they make no difference. None: on the line itself.
+        let behind: &[Option<f64>] =
+            if dark.contains(&true) { &[Some(0.5), Some(0.8), None] } else { &[Some(0.5), None] };
+        let starts: Vec<_> = WIDTHS.iter().flat_map(|width| behind.iter().map(|behind| (*width, *behind))).collect();
         let mut tried: Vec<Edges> = starts.into_par_iter().map(start).collect();
         tried.sort_by(|a, b| a.cost.total_cmp(&b.cost));
         let mut edges = tried[0].clone();

@@ -144,17 +144,31 @@ mod tests {
         }
     }
 
-    /// Beside black card the inner bound of a rim is the higher step, and the lines lie on it.
+    /// Beside black card the inner bound of a rim is the higher step, and the lines lie on it; a picture begins five pixels further in or not
+    /// at all. Starts in the middle of a rim alone do not come to the edge in the last four.
     #[test]
     fn a_rim_beside_black_card_is_seen_from_its_inner_bound() {
-        for (width, blur) in [(3.3, 0.8), (3.3, 0.6), (2.5, 0.8)] {
-            for behind in [0.5, 0.75] {
-                let at = -behind * width;
-                let one = blurred(rim(0.33, width, 0.002, at), Some(blur), 0.0);
-                let sides: Vec<Side> = (0..4).map(|_| side(|_| one.clone())).collect();
-                let found = found(&sides, 2);
-                assert!((found - at).abs() < 0.12, "rim of {width} px under {blur}: {found} for {at}");
-            }
+        const NONE: f64 = 30.0;
+        for (width, blur, behind, picture) in [
+            (3.3, 0.8, 0.75, NONE),
+            (3.3, 0.6, 0.5, NONE),
+            (2.5, 0.8, 0.75, NONE),
+            (3.3, 0.8, 0.5, 5.0),
+            (3.3, 1.0, 0.5, 5.0),
+            (4.0, 0.8, 0.8, 5.0),
+            (4.0, 1.0, 0.5, 5.0),
+        ] {
+            let at = -behind * width;
+            let level = |x: f64| match x - at {
+                d if d < 0.0 => 0.002,
+                // The rim's inner bound is half a pixel soft.
+                d if d < width + picture => 0.33 + 0.41 * (2.0 * (d - width) + 1.0).clamp(0.0, 1.0),
+                _ => 0.15,
+            };
+            let one = blurred(level, Some(blur), 0.0);
+            let sides: Vec<Side> = (0..4).map(|_| side(|_| one.clone())).collect();
+            let found = found(&sides, 2);
+            assert!((found - at).abs() < 0.12, "rim of {width} px under {blur}, picture {picture}: {found} for {at}");
         }
     }
 
