@@ -246,7 +246,8 @@ fn stained(left: f64) -> Warning {
     Warning::new(
         "filter-pattern",
         format!(
-            "the plate's colour changes from place to place: red, green and blue photosites read up to {left:.3} apart; each was weighted into its              neighbours, which costs sharpness; look for stain or fog, and for coloured light that the blanks did not have"
+            "the plate's colour changes from place to place: red, green and blue photosites read up to {left:.3} apart; each was weighted into its \
+             neighbours, which costs sharpness; look for stain or fog, and for coloured light that the blanks did not have"
         ),
     )
 }

@@ -8,7 +8,7 @@ use crate::frame;
 use crate::geometry::{Point, lie};
 use crate::image::{Image, Size};
 use crate::light::Veil;
-use crate::mosaic::{self, Beside, Overlap, Placement, Seams, Store, Target, Tile};
+use crate::mosaic::{self, Beside, Overlap, Placement, Seams, Store, Target, Tile, gap_in_words};
 use crate::notes::Plate;
 use crate::pipeline::{Collected, Failure, Found, Grid, Rectified, Run, code, lies, off_level, surround};
 use crate::plate::CONFIDENT;
@@ -226,8 +226,7 @@ fn gaps(placement: &Placement, target: &Target) -> Vec<[f64; 4]> {
 }
 
 fn unseen(gaps: &[[f64; 4]]) -> Warning {
-    let places: Vec<String> =
-        gaps.iter().map(|[x, y, w, h]| format!("{w:.0} × {h:.0} mm at x {x:.0}, y {y:.0} mm")).collect();
+    let places: Vec<String> = gaps.iter().map(gap_in_words).collect();
     let what = format!(
         "no tile shows {}: it is black in the negative and counts in no figure; copy the missing part and add it",
         places.join(" and ")

@@ -20,6 +20,9 @@ const BAREST: f32 = 0.95;
 /// hundred times as many.
 const BIN: f32 = 0.1;
 const LEAST: usize = 300;
+/// Opposite sides of a cell that differ by more than this share of its light are an edge's, as the glass's own: nearly straight and along the
+/// array it moves places of some density all one way, for want of another side that goes the other.
+const STEEP: f32 = 0.3;
 /// Cells looked at in a frame, about.
 const CELLS: f64 = 3e5;
 /// Parts of the frame, each way, in which what is left is looked for.
@@ -74,7 +77,10 @@ fn cells(t: &Image<Transmittance>) -> Vec<Cell> {
         let inner = at(1, 1) + at(1, 2) + at(2, 1) + at(2, 2);
         // By what lies round the cell: its own noise would put it among cells of another density, and the noisier a place the more.
         let round = (seen.iter().sum::<f32>() - inner) / 12.0;
-        if !(DARKEST..BAREST).contains(&round) {
+        let (down, over) =
+            (|c: usize| (0..4).map(|r| at(r, c)).sum::<f32>(), |r: usize| (0..4).map(|c| at(r, c)).sum::<f32>());
+        let steep = (down(0) - down(3)).abs().max((over(0) - over(3)).abs()) / 4.0;
+        if !(DARKEST..BAREST).contains(&round) || steep > STEEP * round {
             return None;
         }
         let across = |r: usize, c: usize| (at(r, c - 1) + 2.0 * at(r, c) + at(r, c + 1)) / 4.0;
@@ -292,6 +298,21 @@ mod tests {
         let pattern = balance(&mut t).unwrap();
         assert!(pattern.left < LIMIT / 3.0 && !pattern.weighted, "{pattern:?}");
         assert!(t.pixels().iter().zip(before.pixels()).all(|(a, b)| (a.0 / b.0 - 1.0).abs() < 0.002));
+    }
+
+    /// Densities that nothing but the glass's edge has, and it lies along the array.
+    #[test]
+    fn the_edge_of_the_glass_is_no_pattern() {
+        let mut t = seen(|_, _| [0.0; 4]);
+        let columns = SIZE.columns;
+        for (i, t) in t.pixels_mut().iter_mut().enumerate() {
+            let (row, column) = ((i / columns) as f32, (i % columns) as f32);
+            let glass = (0.25 * (column - 40.0 - 0.0003 * row)).clamp(0.0, 1.0);
+            let clear = if column < 60.0 { 0.3 } else { t.0.min(0.3) };
+            t.0 = glass * clear + 1.0 - glass;
+        }
+        let pattern = balance(&mut t).unwrap();
+        assert!(pattern.left < LIMIT / 3.0 && !pattern.weighted, "{pattern:?}");
     }
 
     #[test]

@@ -38,5 +38,5 @@ pub use beside::{Beside, beside};
 pub use compose::{Seams, Target, compose};
 pub use overlaps::Overlap;
 pub use place::{place, relit};
-pub use placement::{Placed, Placement, Residual, SideFit};
+pub use placement::{Placed, Placement, Residual, SideFit, gap_in_words};
 pub use store::{Level, Store, Tile};

@@ -84,8 +84,7 @@ impl Placement {
         if self.gaps.is_empty() {
             return Ok(());
         }
-        let places: Vec<String> =
-            self.gaps.iter().map(|[x, y, w, h]| format!("{w:.0}×{h:.0} mm at x {x:.0}, y {y:.0} mm")).collect();
+        let places: Vec<String> = self.gaps.iter().map(gap_in_words).collect();
         let out: Vec<&str> = self.tiles.iter().filter(|t| t.view.is_none()).map(|t| t.name.as_str()).collect();
         let apart =
             if out.is_empty() { String::new() } else { format!(" ({} could not be connected)", out.join(", ")) };
@@ -94,5 +93,21 @@ impl Placement {
             what,
             "copy the missing part with a third of overlap and add it, or use --force to leave it black",
         ))
+    }
+}
+
+/// A gap [x, y, width, height], in mm, in words: a sliver, too, has a width.
+pub fn gap_in_words(gap: &[f64; 4]) -> String {
+    let [x, y, w, h] = gap;
+    let side = |mm: f64| if mm < 0.95 { format!("{:.1}", mm.max(0.1)) } else { format!("{mm:.0}") };
+    format!("{} × {} mm at x {x:.0}, y {y:.0} mm", side(*w), side(*h))
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn a_sliver_of_a_gap_has_a_width() {
+        assert_eq!(super::gap_in_words(&[0.0, 130.0, 5.2, 0.04]), "5 × 0.1 mm at x 0, y 130 mm");
+        assert_eq!(super::gap_in_words(&[12.4, 0.0, 0.96, 0.26]), "1 × 0.3 mm at x 12, y 0 mm");
     }
 }

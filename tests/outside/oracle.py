@@ -22,10 +22,11 @@ def sampling(case):
     return per_mm, tuple(max(1, round(s * per_mm)) for s in case.plate.size)
 
 
-def expected(case, pixels, moved=None):
+def expected(case, pixels, moved=None, around=("bare", 0.0)):
     """The plate as a perfect result would hold it, on a grid of `pixels`, blurred as the capture was.
 
-    `moved`: where places came to lie, as a function of (x, y) to (dx, dy) in pixels, to be followed."""
+    `moved`: where places came to lie, as a function of (x, y) to (dx, dy) in pixels, to be followed.
+    `around`: what surrounds the plate, and how far from it in mm: blur brings it into the outermost pixels."""
     (w, h), (width, height) = case.plate.size, pixels
     per_mm = width / w
     finer = per_mm / case.poses[0].scale
@@ -38,7 +39,7 @@ def expected(case, pixels, moved=None):
     blur = case.camera.blur * finer
     if finer > 1:  # the capture's pixel was wider than the result's: the difference of the two boxes, as a Gaussian
         blur = np.hypot(blur, np.sqrt((finer**2 - 1) / 12))
-    return capture.lay(case.plate, width, height, to_mm, per_mm, blur)
+    return capture.lay(case.plate, width, height, to_mm, per_mm, blur, *around)
 
 
 def ideal(case, out):

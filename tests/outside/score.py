@@ -37,7 +37,8 @@ def plate(truth, case, out, heed_warnings=True):
         return {}, [str(missing)]
     faults = _contract(case, image, record, pathlib.Path(out))
     h, w = image.shape
-    expected = oracle.expected(case, (w, h))
+    around = (truth.spec["surround"], truth.spec["gap"])
+    expected = oracle.expected(case, (w, h), around=around)
     t = image.astype(np.float32) / 65535
     way = geometry.best_orientation(t, expected)
     if way:
@@ -49,7 +50,7 @@ def plate(truth, case, out, heed_warnings=True):
     covered = _covered(case, (w, h))
     place, field = _geometry(case, t, expected, record, covered)
     if field is not None:  # tones are judged where each place has come to lie: what lies wrong is counted above, once
-        followed = oracle.expected(case, (w, h), field)
+        followed = oracle.expected(case, (w, h), field, around)
         if truth.spec.get("above_base"):
             followed *= 10**case.plate.base
         unfollowed = measure.summary(*measure.densities(t, expected, per_mm, covered, truth.spec.get("deepest", measure.DEEPEST)))
