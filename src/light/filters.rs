@@ -20,9 +20,9 @@ const BAREST: f32 = 0.95;
 /// hundred times as many.
 const BIN: f32 = 0.1;
 const LEAST: usize = 300;
-/// Opposite sides of a cell that differ by more than this share of its light are an edge's, as the glass's own: nearly straight and along the
+/// Opposite halves of a cell that differ by more than this share of its light are an edge's, as the glass's own: nearly straight and along the
 /// array it moves places of some density all one way, for want of another side that goes the other.
-const STEEP: f32 = 0.3;
+const STEEP: f32 = 0.2;
 /// Cells looked at in a frame, about.
 const CELLS: f64 = 3e5;
 /// Parts of the frame, each way, in which what is left is looked for.
@@ -77,9 +77,13 @@ fn cells(t: &Image<Transmittance>) -> Vec<Cell> {
         let inner = at(1, 1) + at(1, 2) + at(2, 1) + at(2, 2);
         // By what lies round the cell: its own noise would put it among cells of another density, and the noisier a place the more.
         let round = (seen.iter().sum::<f32>() - inner) / 12.0;
-        let (down, over) =
-            (|c: usize| (0..4).map(|r| at(r, c)).sum::<f32>(), |r: usize| (0..4).map(|c| at(r, c)).sum::<f32>());
-        let steep = (down(0) - down(3)).abs().max((over(0) - over(3)).abs()) / 4.0;
+        // Halves, since each holds all four places: their colour must not pass for an edge.
+        let half = |is_in: fn(usize, usize) -> bool| {
+            (0..16).filter(|i| is_in(i / 4, i % 4)).map(|i| seen[i]).sum::<f32>() / 8.0
+        };
+        let (top, left) = (half(|r, _| r < 2), half(|_, c| c < 2));
+        let all = half(|_, _| true);
+        let steep = (2.0 * top - all).abs().max((2.0 * left - all).abs());
         if !(DARKEST..BAREST).contains(&round) || steep > STEEP * round {
             return None;
         }
@@ -332,6 +336,11 @@ mod tests {
         assert!(pattern.balance.len() > 3 && !pattern.weighted && pattern.left < LIMIT, "{pattern:?}");
         // A photosite is stained by its own density, and told by its cell's: these differ by a tenth at an edge.
         assert!(off(&t).0 < 0.002 && off(&t).1 < 0.012, "{:?}", off(&t));
+
+        // So heavy a stain that neighbours differ as beside an edge.
+        let mut t = seen(|d, _| places.map(|p| 1.7 * p * d));
+        assert!(!balance(&mut t).unwrap().weighted);
+        assert!(off(&t).0 < 0.003, "{:?}", off(&t));
 
         let mut t = seen(|d, _| places.map(|p| p * (1.0 - (-d).exp())));
         assert!(!balance(&mut t).unwrap().weighted);
