@@ -36,13 +36,21 @@ pub struct Edges {
     pub cost: f64,
 }
 
-const LEAST_OF: [f64; LOCAL] = [-0.92, -2.3, -3.0, -2.0, -FURTHEST, -2.0, -1.0, 0.0, -1.2];
+const LEAST_OF: [f64; LOCAL] = [-0.92, -2.3, -3.0, -2.0, -FURTHEST, -2.0, -1.0, 0.0, -3.0];
 const MOST_OF: [f64; LOCAL] = [0.88, 2.4, 1.1, 2.0, FURTHEST, 2.0, 1.0, 14.0, 1.6];
 /// Looseness of what is known without seeing: a rim passes a half of the light, give or take (in logit), an edge's line and bend are off by a
 /// pixel or so, and a rail's shadow is soft by about a pixel and a half (in logarithm).
 const PRIOR_PASSES: f64 = 1.0;
 const PRIOR_BEND: f64 = 1.0;
 const PRIOR_SOFT: (f64, f64) = (0.4, 3.0);
+
+/// Where a start of a rim's fit has the edge: so much of the rim's width outwards of the step that a fit without a rim finds, or of the side's
+/// line. Without a mask the share makes no difference.
+#[derive(Clone, Copy)]
+enum Start {
+    Step(f64),
+    Line(f64),
+}
 
 impl Edges {
     /// A usual blur on the lines themselves, without a rim.
@@ -72,23 +80,28 @@ impl Edges {
             of_side.map(|p| if p.is_dark { 1 } else { -1 }).sum::<i32>() > 0
         };
         let dark: Vec<bool> = (0..self.own.len()).map(is_dark).collect();
-        let start = |(width, behind): (f64, Option<f64>)| {
+        let start = |(width, from): (f64, Start)| {
             let mut edges = Edges { has_rim: true, ..Edges::start(pictures) };
             edges.shared[1] = width.ln();
             for (side, (own, clean)) in edges.own.iter_mut().zip(&self.own).enumerate() {
-                own[0] = match behind {
-                    Some(behind) if dark[side] => clean[0] - behind * width,
-                    Some(_) => clean[0] + 0.3,
-                    None => 0.0,
+                own[0] = match from {
+                    Start::Step(behind) if dark[side] => clean[0] - behind * width,
+                    Start::Step(_) => clean[0] + 0.3,
+                    Start::Line(behind) if dark[side] => -behind * width,
+                    Start::Line(_) => 0.0,
                 };
+                own[3] = (pictures[side] - own[0]).clamp(0.5, 13.0);
             }
             edges.settle(places, 6);
             edges
         };
-        // Shares of the rim that lie outwards of the step found; without a mask they make no difference. None: on the line itself.
-        let behind: &[Option<f64>] =
-            if dark.contains(&true) { &[Some(0.5), Some(0.8), None] } else { &[Some(0.5), None] };
-        let starts: Vec<_> = WIDTHS.iter().flat_map(|width| behind.iter().map(|behind| (*width, *behind))).collect();
+        use Start::{Line, Step};
+        let from: &[Start] = if dark.contains(&true) {
+            &[Step(0.5), Step(0.8), Line(0.0), Line(0.5), Line(0.8)]
+        } else {
+            &[Step(0.5), Line(0.0)]
+        };
+        let starts: Vec<_> = WIDTHS.iter().flat_map(|width| from.iter().map(|from| (*width, *from))).collect();
         let mut tried: Vec<Edges> = starts.into_par_iter().map(start).collect();
         tried.sort_by(|a, b| a.cost.total_cmp(&b.cost));
         let mut edges = tried[0].clone();

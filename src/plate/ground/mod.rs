@@ -231,4 +231,51 @@ mod tests {
             [side(|k| if (20..30).contains(&k) { chip.clone() } else { clear.clone() }), side(|_| clear.clone())];
         assert!(found(&sides, 0).abs() < 0.1, "{}", found(&sides, 0));
     }
+
+    /// Black card, rim, rebate and picture alike on all sides: what looks like a rim or a rebate there may be another step, and the lines lie where
+    /// a half or most of the rim is outside of them.
+    #[test]
+    fn a_rim_between_card_and_a_narrow_rebate_is_told_on_sides_that_are_all_alike() {
+        for (width, blur) in [(2.5, 0.6), (2.5, 1.0), (3.3, 0.6), (3.3, 0.8), (3.3, 1.0), (4.0, 0.6)] {
+            for (soft, picture, behind) in [(0.5, 5.0, 0.5), (0.5, 9.0, 0.8), (2.0, 5.0, 0.8), (1.2, 9.0, 0.5)] {
+                let at = -behind * width;
+                let level = |x: f64| match x - at {
+                    d if d < 0.0 => 0.002,
+                    d if d < width + picture => 0.33 + 0.41 * ((d - width) / soft + 0.5).clamp(0.0, 1.0),
+                    _ => 0.15,
+                };
+                let one = blurred(level, Some(blur), 0.0);
+                let few = || Side {
+                    along: (0..32).map(|k| k as f64 / 16.0 - 0.97).collect(),
+                    profiles: vec![one.clone(); 32],
+                };
+                let found = found(&[few(), few(), few(), few()], 2);
+                assert!(
+                    (found - at).abs() < 0.12,
+                    "rim of {width} px, {soft} soft, under {blur}, picture {picture}: {found} for {at}"
+                );
+            }
+        }
+    }
+
+    /// One side with a rebate, two where the picture runs to the edge, and one where a dense picture begins so near that its edge is the steepest.
+    #[test]
+    fn the_edge_of_a_dense_picture_is_not_taken_for_that_of_the_glass() {
+        let at = -1.5;
+        let side_of = |rebate: f64, picture: fn(usize) -> f64| {
+            side(|k| {
+                let level = |x: f64| match x - at {
+                    d if d < 0.0 => 0.001,
+                    d => 0.5f64.powi(i32::from(d < 2.6)) * if d < 2.6 + rebate { 0.79 } else { picture(k) },
+                };
+                blurred(level, Some(0.65), 0.0)
+            })
+        };
+        let lively = |k: usize| 0.3 * (1.2 + (k as f64 * 0.7).sin());
+        let sides = [side_of(30.0, lively), side_of(1.4, |_| 0.016), side_of(0.0, lively), side_of(0.0, lively)];
+        for index in 0..4 {
+            let found = found(&sides, index);
+            assert!((found - at).abs() < 0.12, "side {index}: {found}");
+        }
+    }
 }

@@ -13,6 +13,8 @@ const PLACES: usize = 10;
 const STATIONS: usize = 16;
 /// Least height of a place's profile, in transmittance: less is no edge.
 const LEAST: f64 = 0.004;
+/// Least slope of the glass's edge, as a share of the steepest near it.
+const STEEP: f64 = 0.25;
 /// What the model is trusted to, as a share of a profile's height: blurs are not quite Gaussian.
 const MODEL: f64 = 0.002;
 
@@ -50,8 +52,10 @@ impl Place {
         let (middle, noise) = mean(profiles)?;
         let index = |distance: f64| ((distance + SPAN.0) / STEP) as usize;
         let slope = |i: usize| (middle[i + 1] - middle[i - 1]) / (2.0 * STEP);
-        let near = index(-3.5).max(1)..=index(3.5);
-        let steepest = near.max_by(|&a, &b| slope(a).abs().total_cmp(&slope(b).abs()))?;
+        // The outermost steep place: behind a narrow rebate a dense picture's own edge is the steepest of all.
+        let near = || index(-3.5).max(1)..=index(3.5);
+        let steep = STEEP * near().map(|i| slope(i).abs()).fold(0.0, f64::max);
+        let steepest = near().find(|&i| slope(i).abs() >= slope(i + 1).abs().max(steep))?;
         let is_dark = slope(steepest) > 0.0;
         // Outwards until the step is over, and on while the surround is even.
         let outer = (1..steepest).rev().find(|&i| slope(i).abs() < 0.1 * slope(steepest).abs()).unwrap_or(0);
