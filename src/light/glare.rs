@@ -6,6 +6,7 @@
 //! capture serves all captures of that set-up. What is full in a long exposure does not show its light: its mean is then that of a shorter
 //! exposure of the same view ([`super::scene`]).
 
+use super::level::level;
 use super::scene::{mean, mean_light};
 use super::{FlatField, blank::Dark};
 use crate::density::uncertainty::of_one_more;
@@ -29,8 +30,8 @@ const MOST_THROUGH: f64 = 3e-4;
 const LEVELS: usize = 16;
 /// Parts, in reading order, by whose differences the veil's evenness is judged.
 const PARTS: usize = 8;
-/// Share of the places that may lie at black.
-const CUT: f64 = 0.02;
+/// Share of the places that may lie at black: of the rest [`level`] still tells where the middle is.
+const CUT: f64 = 0.5;
 
 /// Share of a frame's mean light that lies over all of it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -88,17 +89,16 @@ impl Veil {
         let blank_whole: f64 = flat.planes.iter().map(|plane| exposure * mean(plane)).sum();
         let blank_patch = |part: &[(usize, usize)]| -> f64 {
             let light = |plane: &Image<Linear>| part.iter().map(|&(r, c)| plane.at(r, c).0).collect::<Vec<f32>>();
-            flat.planes.iter().map(|plane| exposure * trimmed_mean(&mut light(plane))).sum()
+            flat.planes.iter().map(|plane| exposure * level(&mut light(plane))).sum()
         };
         let fewer = blank_whole - whole;
         let bare = blank_patch(places);
         if bare > MOST_IN_BLANK * blank_whole || fewer < LEAST_FEWER * blank_whole {
             let lit = |&(r, c): &(usize, usize)| {
-                let seen: f32 = (0..frame.channels()).map(|channel| light(frame, dark, (r, c), channel)).sum();
                 let bare: f64 = flat.planes.iter().map(|plane| exposure * f64::from(plane.at(r, c).0)).sum();
-                (bare, f64::from(seen))
+                (bare, (r, c))
             };
-            let passes = through(places.iter().map(lit).collect());
+            let passes = through(places.iter().map(lit).collect(), |part| patch(frame, dark, part));
             let veiled = |part: &[(usize, usize)]| patch(frame, dark, part) - passes.share * blank_patch(part);
             let veil = Veil::of_parts(FROM, places, |part| veiled(part) / whole.max(1e-12))?;
             let unsure = passes.sd * bare / whole.max(1e-12);
@@ -109,8 +109,8 @@ impl Veil {
         Ok(veil.coded(frame, places, fewer))
     }
 
-    /// What the file's codes add to the uncertainty: they come in steps, which lossy files do not even out among pixels, and a dark patch whose
-    /// noise is cut off at black reads too bright by no one knows how much. `of`: the light that the share is of.
+    /// What the file's codes add to the uncertainty: they come in steps, which lossy files do not even out among pixels, and of a dark patch
+    /// that lies mostly at black no one knows how dark it is. `of`: the light that the share is of.
     fn coded(self, frame: &Frame, places: &[(usize, usize)], of: f64) -> Veil {
         let channels = 0..frame.channels();
         let dark = |channel: usize| places.iter().filter(|(r, c)| frame.linear(*r, *c, channel).0 <= 0.0).count();
@@ -162,16 +162,16 @@ struct Through {
     sd: f64,
 }
 
-/// From places under the mask: light of the blank there, light seen. What passes falls off as the blank does and a veil lies evenly, so that
+/// From places under the mask, each with the blank's light there, and the light seen at some of them. What passes falls off as the blank does and a veil lies evenly, so that
 /// a straight line through both has the one for its slope and the other for its height. Nothing where the slope is not sure.
-fn through(mut places: Vec<(f64, f64)>) -> Through {
+fn through(mut places: Vec<(f64, (usize, usize))>, seen: impl Fn(&[(usize, usize)]) -> f64) -> Through {
     const SURE: f64 = 3.0;
     places.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-    let level = |part: &[(f64, f64)]| {
+    let of_part = |part: &[(f64, (usize, usize))]| {
         let bare = part.iter().map(|p| p.0).sum::<f64>() / part.len() as f64;
-        (bare, trimmed_mean(&mut part.iter().map(|p| p.1 as f32).collect::<Vec<f32>>()))
+        (bare, seen(&part.iter().map(|p| p.1).collect::<Vec<_>>()))
     };
-    let levels: Vec<(f64, f64)> = places.chunks(places.len().div_ceil(LEVELS).max(1)).map(level).collect();
+    let levels: Vec<(f64, f64)> = places.chunks(places.len().div_ceil(LEVELS).max(1)).map(of_part).collect();
     let count = levels.len() as f64;
     let mean = |of: fn(&(f64, f64)) -> f64| levels.iter().map(of).sum::<f64>() / count;
     let (bare, seen) = (mean(|l| l.0), mean(|l| l.1));
@@ -187,26 +187,17 @@ fn through(mut places: Vec<(f64, f64)>) -> Through {
     Through { share, sd: sd.hypot(slope - share) }
 }
 
-/// Light of one channel at a row and column, less the dark frame's.
-fn light(frame: &Frame, dark: Option<&Dark>, (row, column): (usize, usize), channel: usize) -> f32 {
-    frame.linear(row, column, channel).0 - dark.map_or(0.0, |d| d.at(row, column, channel).0)
-}
-
-/// Light at some places, all channels together.
+/// Light at some places less the dark frame's, all channels together.
 fn patch(frame: &Frame, dark: Option<&Dark>, places: &[(usize, usize)]) -> f64 {
     let of_channel = |channel| {
-        let light = |place: &(usize, usize)| light(frame, dark, *place, channel);
-        trimmed_mean(&mut places.iter().map(light).collect::<Vec<f32>>())
+        let of = |light: &dyn Fn(usize, usize) -> Linear| {
+            level(&mut places.iter().map(|&(row, column)| light(row, column).0).collect::<Vec<f32>>())
+        };
+        // Each by itself: a difference of codes is none.
+        let unlit = dark.map_or(0.0, |dark| of(&|row, column| dark.at(row, column, channel)));
+        of(&|row, column| frame.linear(row, column, channel)) - unlit
     };
     (0..frame.channels()).map(of_channel).sum()
-}
-
-/// Mean without the tenth at either end: dust and hot photosites in a black patch.
-fn trimmed_mean(values: &mut [f32]) -> f64 {
-    values.sort_unstable_by(f32::total_cmp);
-    let cut = values.len() / 10;
-    let kept = &values[cut..values.len() - cut];
-    kept.iter().map(|v| *v as f64).sum::<f64>() / kept.len() as f64
 }
 
 #[cfg(test)]

@@ -10,6 +10,7 @@ pub mod divide;
 pub mod exposures;
 pub mod filters;
 pub mod glare;
+mod level;
 pub(crate) mod registration;
 pub mod scene;
 pub mod shaded;
