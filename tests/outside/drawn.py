@@ -44,7 +44,8 @@ def scenario(name):
         plate=dict(base=span(0.08, 0.30), rebate=rebate, edge_line=span(0, 0.35), grain=span(0.4, 1.5)),
         curve=dict(gamma=span(0.8, 1.9), d_max=span(2.2, 3.8), toe=span(0.1, 0.25)))
     if tiled:
-        drawn |= dict(tiles=dict(grid=pick(GRIDS), overlap=span(0.18, 0.4)), small=0.3)
+        # Beyond the plate what turned tiles of this size need to hold its corners, or a sliver is truly missing.
+        drawn |= dict(tiles=dict(grid=pick(GRIDS), overlap=span(0.18, 0.4), beyond=8 + 0.03 * long), small=0.3)
     if paired:
         drawn |= _pair(pick, span, rng, drawn)
     apart = np.random.default_rng(zlib.crc32(f"{name} stained".encode()))  # what was drawn before stays as it was

@@ -94,7 +94,8 @@ def _camera(spec, megapixels, rng):
 def _scale(spec, camera, lies):
     if spec["tiles"]:
         (nx, ny), overlap = spec["tiles"]["grid"], spec["tiles"]["overlap"]
-        return min(n_px * (n - (n - 1) * overlap) / (mm + 5) for n_px, n, mm in ((camera.width, nx, lies[0]), (camera.height, ny, lies[1])))
+        beyond = spec["tiles"].get("beyond", 5)
+        return min(n_px * (n - (n - 1) * overlap) / (mm + beyond) for n_px, n, mm in ((camera.width, nx, lies[0]), (camera.height, ny, lies[1])))
     return spec["fill"] * min(camera.width / lies[0], camera.height / lies[1] * 1.05)
 
 
@@ -104,13 +105,13 @@ def _pose(spec, size, scale, turn=None):
 
 def _tiles(spec, size, scale, camera, rng):
     """The plate slid under the camera: as many poses as the grid has places, in no order that means anything."""
-    (nx, ny), out = spec["tiles"]["grid"], []
+    (nx, ny), beyond, out = spec["tiles"]["grid"], spec["tiles"].get("beyond", 5), []
     field_of_view = np.array([camera.width, camera.height]) / scale
     for j in range(ny):
         for i in range(nx):
             turn = rng.uniform(-1.2, 1.2) + (180 if len(out) == spec["tiles"].get("turned") else 0)
             pose = optics.Pose(size, scale, turn, (0, 0), spec["mirrored"], spec["rotate"])
-            reach = [max(0, (s + 5 - f) / 2) for s, f in zip(size, field_of_view)]
+            reach = [max(0, (s + beyond - f) / 2) for s, f in zip(size, field_of_view)]
             aim = [s / 2 + r * (2 * k / max(1, n - 1) - 1 if n > 1 else 0) for s, r, k, n in zip(size, reach, (i, j), (nx, ny))]
             aim = np.array(aim) + rng.uniform(-0.7, 0.7, 2)
             pose.shift = tuple(-(pose.planar() @ [*aim, 1])[:2])
