@@ -29,6 +29,8 @@ const GUESSES: usize = 8;
 const LEVELS: [(usize, isize, f64); 3] = [(256, 7, 6.0), (512, 5, 5.0), (1024, 5, 5.0)];
 /// Steps at each.
 const PASSES: usize = 2;
+/// How far from a firm map its ties lie, in a level's pixels.
+const FIRM: f64 = 1.25;
 /// Passes at the planes' own sampling.
 const LAST: [(isize, f64); 3] = [(5, 6.0), (2, 3.0), (2, 3.0)];
 /// Cells of the grid of places along the longer side.
@@ -127,7 +129,7 @@ pub fn align(a: &Plane, b: &Plane) -> Result<Alignment, Fault> {
     }
     let (_, step, guess) = best.ok_or_else(unlike)?;
     let (coarse, fine) = LEVELS.split_at(LEVELS.partition_point(|level| level.0 <= JUDGED));
-    let maps = std::iter::once(step.warp).chain(first.rival(&step, LEVELS[0].2)).collect();
+    let maps = std::iter::once(step.warp).chain(first.rivals(&step, LEVELS[0].2)).collect();
     let step = likeliest(a, b, maps, coarse).ok_or_else(unlike)?;
     let (support, mut warp) = (step.support, step.warp);
     for &(pixels, radius, tolerance) in fine {
@@ -152,20 +154,16 @@ pub fn align(a: &Plane, b: &Plane) -> Result<Alignment, Fault> {
 /// The map that most of the scene holds. What moved as a whole and what stayed both hold one, and coarse levels cannot tell the two apart:
 /// each step's rivals are followed beside it.
 fn likeliest(a: &Plane, b: &Plane, mut maps: Vec<Warp>, levels: &[(usize, isize, f64)]) -> Option<Step> {
-    const FOLLOWED: usize = 4;
     let mut steps = Vec::new();
     for &(pixels, radius, tolerance) in levels {
         let level = Level::of(a, pixels);
         for _ in 0..PASSES {
-            steps = maps.iter().filter_map(|warp| level.step(a, b, warp, radius, tolerance)).collect::<Vec<Step>>();
-            steps.sort_by(|p, q| q.hold().total_cmp(&p.hold()));
-            maps.clear();
-            let rivals = steps.iter().filter_map(|step| level.rival(step, tolerance));
-            for warp in steps.iter().map(|step| step.warp).chain(rivals) {
-                if maps.len() < FOLLOWED && !maps.iter().any(|known| level.are_alike(known, &warp)) {
-                    maps.push(warp);
-                }
-            }
+            let step = |warp: &Warp| level.step(a, b, warp, radius, tolerance);
+            steps = level.apart(maps).iter().filter_map(step).collect::<Vec<Step>>();
+            let firm = FIRM / level.scale;
+            steps.sort_by(|p, q| q.hold(firm).total_cmp(&p.hold(firm)));
+            let rivals = steps.iter().flat_map(|step| level.rivals(step, tolerance));
+            maps = steps.iter().map(|step| step.warp).chain(rivals).collect();
         }
     }
     steps.into_iter().next()
@@ -286,17 +284,19 @@ impl Step {
         self.support * self.ties.sqrt()
     }
 
-    /// By which rivals are: what stayed lies all over the picture, what moved is a part of it.
-    fn hold(&self) -> f64 {
-        let agreeing = self.found.iter().zip(&self.agrees).filter(|(_, agrees)| **agrees).map(|(tie, _)| tie.a);
-        let count = agreeing.clone().count().max(1) as f64;
-        let middle = agreeing.clone().fold(Point::default(), |sum, p| sum + p) * (1.0 / count);
-        let squares = agreeing.fold(Point::default(), |sum, p| {
-            let off = p - middle;
-            sum + Point::new(off.x * off.x, off.y * off.y)
-        });
-        // The root of the area that the places spread over.
-        self.weight() * (squares.x * squares.y).powf(0.25) / count.sqrt()
+    /// By which rivals are: what stayed lies all over the picture, what moved is a part of it, and a compromise between the two holds its ties
+    /// less well. Ties count by how near they lie, nothing from `firm` pixels on (as MSAC does it: Torr & Zisserman, Comput. Vis. Image Underst.
+    /// 78, 138 (2000)), times the root of the area that they spread over.
+    fn hold(&self, firm: f64) -> f64 {
+        let near = |tie: &Tie| (1.0 - (self.warp.left(tie).distance(Point::default()) / firm).powi(2)).max(0.0);
+        let held: Vec<(Point, f64)> = self.found.iter().map(|tie| (tie.a, near(tie))).collect();
+        let count: f64 = held.iter().map(|(_, near)| near).sum();
+        let mean = |of: &dyn Fn(Point) -> Point| {
+            held.iter().fold(Point::default(), |sum, (p, near)| sum + of(*p) * *near) * (1.0 / count.max(1.0))
+        };
+        let middle = mean(&|p| p);
+        let spread = mean(&|p| Point::new((p.x - middle.x).powi(2), (p.y - middle.y).powi(2)));
+        count * (spread.x * spread.y).powf(0.25)
     }
 }
 
@@ -352,11 +352,29 @@ impl Level {
         corners.iter().all(|corner| p.b_to_a.apply(q.in_b(*corner)).distance(*corner) < ALIKE / self.scale)
     }
 
-    /// The map that most of those ties agree on which do not agree on the step's own.
-    fn rival(&self, step: &Step, tolerance: f64) -> Option<Warp> {
-        let others: Vec<Tie> =
-            step.found.iter().zip(&step.agrees).filter(|(_, agrees)| !**agrees).map(|(t, _)| *t).collect();
-        self.fit(&others, &Warp::straight(step.warp.b_to_a), tolerance).map(|(warp, _)| warp)
+    /// The first few of the maps that are not alike.
+    fn apart(&self, maps: Vec<Warp>) -> Vec<Warp> {
+        const FOLLOWED: usize = 4;
+        let mut apart: Vec<Warp> = Vec::new();
+        for warp in maps {
+            if apart.len() < FOLLOWED && !apart.iter().any(|known| self.are_alike(known, &warp)) {
+                apart.push(warp);
+            }
+        }
+        apart
+    }
+
+    /// Maps that other ties may agree on than the step's own: what does not agree on it, and, where it is a compromise between what moved
+    /// and what stayed, what agrees firmly.
+    fn rivals(&self, step: &Step, tolerance: f64) -> Vec<Warp> {
+        let before = Warp::straight(step.warp.b_to_a);
+        let beside = |agrees: &[bool], ties: &[Tie]| -> Vec<Tie> {
+            ties.iter().zip(agrees).filter(|(_, agrees)| !**agrees).map(|(tie, _)| *tie).collect()
+        };
+        let other = self.fit(&beside(&step.agrees, &step.found), &before, tolerance);
+        let firm = self.fit(&step.found, &before, FIRM);
+        let rest = firm.as_ref().and_then(|(_, agrees)| self.fit(&beside(agrees, &step.found), &before, FIRM));
+        [firm, rest, other].into_iter().flatten().map(|(warp, _)| warp).collect()
     }
 
     /// The map that most ties agree on, and which those are. What a fine level found bent before lets the homography see all of the
@@ -480,6 +498,29 @@ mod tests {
         let finer =
             Shot { size: Size::new(1190, 1482), mm_per_px: 127.0 / 1482.0, framing: shifted.framing, ..b.clone() };
         aligned("another sampling", &a, &finer);
+    }
+
+    /// Two fifths of the scene went aside as a whole, by so little that coarse levels see one map between it and the rest.
+    #[test]
+    fn what_moved_a_little_and_what_stayed_are_told_apart() {
+        let shot = Shot::default();
+        let a = plane(&shot);
+        for (right, down) in [(12, 5), (18, 8), (24, 11)] {
+            let mut b = plane(&Shot { grain_seed: 2, log_exposure: 0.8, ..shot.clone() });
+            let Size { rows, columns } = b.size();
+            let still = b.density.clone();
+            for row in 0..rows {
+                for column in 0..2 * columns / 5 {
+                    b.density.set(row, column, still.at((row + down).min(rows - 1), column + right));
+                }
+            }
+            let found = align(&a, &b).unwrap();
+            let (w, h) = (columns as f64, rows as f64);
+            for corner in [(0.0, 0.0), (w, 0.0), (w, h), (0.0, h)].map(|(x, y)| Point::new(x, y)) {
+                let off = found.b_to_a.apply(corner).distance(corner);
+                assert!(off < 1.5, "moved by {right}, {down}: {corner:?} off by {off:.2}");
+            }
+        }
     }
 
     #[test]
