@@ -20,13 +20,14 @@ const ROUNDS: usize = 2;
 
 /// Parameters that all sides share, and that each has for itself.
 const SHARED: usize = 4;
-const OWN: usize = 5;
+const OWN: usize = 6;
 /// Of one place.
 pub const LOCAL: usize = SHARED + OWN;
 
 /// Blur and rim of all sides, as numbers that may take any value within [`LEAST_OF`] and [`MOST_OF`]: logarithms of blur, of the rim's width
 /// and of the softness of its inner bound (pixels), logit of the share of light that the rim passes; for each side the edge's distance from
-/// its line (constant, linear, square along it), how far behind it the picture begins, logarithm of that bound's softness.
+/// its line (constant, linear, square along it), how far behind it the picture begins, logarithm of that bound's softness, and how much further
+/// behind it lies at the side's end than in its middle: a rail need not lie along the glass.
 #[derive(Clone)]
 pub struct Edges {
     shared: SVector<f64, SHARED>,
@@ -36,10 +37,10 @@ pub struct Edges {
     pub cost: f64,
 }
 
-const LEAST_OF: [f64; LOCAL] = [-0.92, -2.3, -3.0, -2.0, -FURTHEST, -2.0, -1.0, 0.0, -3.0];
-const MOST_OF: [f64; LOCAL] = [0.88, 2.4, 1.1, 2.0, FURTHEST, 2.0, 1.0, 14.0, 1.6];
-/// Looseness of what is known without seeing: a rim passes a half of the light, give or take (in logit), an edge's line and bend are off by a
-/// pixel or so, and a rail's shadow is soft by about a pixel and a half (in logarithm).
+const LEAST_OF: [f64; LOCAL] = [-0.92, -2.3, -3.0, -2.0, -FURTHEST, -2.0, -1.0, 0.0, -3.0, -4.0];
+const MOST_OF: [f64; LOCAL] = [0.88, 2.4, 1.1, 2.0, FURTHEST, 2.0, 1.0, 14.0, 1.6, 4.0];
+/// Looseness of what is known without seeing: a rim passes a half of the light, give or take (in logit), an edge's line and bend, and a
+/// rail's line, are off by a pixel or so, and a rail's shadow is soft by about a pixel and a half (in logarithm).
 const PRIOR_PASSES: f64 = 1.0;
 const PRIOR_BEND: f64 = 1.0;
 const PRIOR_SOFT: (f64, f64) = (0.4, 3.0);
@@ -55,7 +56,7 @@ enum Start {
 impl Edges {
     /// A usual blur on the lines themselves, without a rim.
     fn start(pictures: &[f64]) -> Edges {
-        let own = |picture: &f64| SVector::from([0.0, 0.0, 0.0, picture.clamp(0.5, 12.0), PRIOR_SOFT.0]);
+        let own = |picture: &f64| SVector::from([0.0, 0.0, 0.0, picture.clamp(0.5, 12.0), PRIOR_SOFT.0, 0.0]);
         let shared = SVector::from([-0.25, 0.0, -0.9, 0.0]);
         Edges { shared, own: pictures.iter().map(own).collect(), has_rim: false, cost: f64::INFINITY }
     }
@@ -69,6 +70,14 @@ impl Edges {
         let mut edges = Edges::start(pictures);
         edges.settle(places, 15);
         Some(edges)
+    }
+
+    /// The same with each side looked for anew, if that fits better: a dense picture behind a narrow rebate looks like the glass's own edge where
+    /// the rebate is narrowest.
+    pub fn anew(&self, places: &[Place]) -> Edges {
+        let mut next = self.with_sides_of(&[], places);
+        next.settle(places, 15);
+        if next.cost < self.cost { next } else { self.clone() }
     }
 
     /// The best of several widths of rim, each tried for a few steps; pictures as [`places`] gave them.
@@ -130,9 +139,9 @@ impl Edges {
                 places.iter().filter(|p| p.side == side).map(|p| cost(&moved.left(p, &moved.of(side)))).sum()
             };
             let own = edges.own[side];
-            let elsewhere = EDGES
-                .iter()
-                .flat_map(|at| PICTURES.map(|picture| SVector::from([*at, own[1], own[2], picture, PRIOR_SOFT.0])));
+            let elsewhere = EDGES.iter().flat_map(|at| {
+                PICTURES.map(|picture| SVector::from([*at, own[1], own[2], picture, PRIOR_SOFT.0, own[5]]))
+            });
             let tried = others.iter().map(|other| other.own[side]).chain([own]).chain(elsewhere);
             let costs: Vec<_> = tried.map(|own| (own, cost_of(&own))).collect();
             let best = costs.into_iter().min_by(|a, b| a.1.total_cmp(&b.1));
@@ -243,6 +252,7 @@ impl Edges {
             prior(SHARED + OWN * side + 1, own[1], PRIOR_BEND);
             prior(SHARED + OWN * side + 2, own[2], PRIOR_BEND);
             prior(SHARED + OWN * side + 4, own[4] - PRIOR_SOFT.0, PRIOR_SOFT.1);
+            prior(SHARED + OWN * side + 5, own[5], PRIOR_BEND);
         }
         (cost, (normal, right))
     }

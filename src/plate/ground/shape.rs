@@ -21,7 +21,7 @@ pub struct Shape {
 
 impl Shape {
     pub fn new(numbers: &[f64; LOCAL], along: f64, has_rim: bool) -> Shape {
-        let [blur, width, soft, passes, constant, linear, square, picture, picture_soft] = *numbers;
+        let [blur, width, soft, passes, constant, linear, square, picture, picture_soft, picture_linear] = *numbers;
         let blur = blur.exp();
         Shape {
             at: constant + along * (linear + along * square),
@@ -29,7 +29,7 @@ impl Shape {
             width: width.exp(),
             inner_blur: blur.hypot(soft.exp()),
             passes: if has_rim { 1.0 / (1.0 + (-passes).exp()) } else { 1.0 },
-            picture,
+            picture: (picture + along * picture_linear).max(0.0),
             picture_blur: blur.hypot(picture_soft.exp()),
         }
     }
