@@ -162,8 +162,9 @@ struct Through {
     sd: f64,
 }
 
-/// From places under the mask, each with the blank's light there, and the light seen at some of them. What passes falls off as the blank does and a veil lies evenly, so that
-/// a straight line through both has the one for its slope and the other for its height. Nothing where the slope is not sure.
+/// From places under the mask, each with the blank's light there, and the light seen at some of them. What passes falls off as the blank does
+/// and a veil lies evenly, so that a straight line through both has the one for its slope and the other for its height. Nothing where the slope
+/// is not sure.
 fn through(mut places: Vec<(f64, (usize, usize))>, seen: impl Fn(&[(usize, usize)]) -> f64) -> Through {
     const SURE: f64 = 3.0;
     places.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));

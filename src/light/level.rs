@@ -55,16 +55,11 @@ fn middle(sorted: &[f32]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::demo::noise::hash;
 
-    /// Gaussian noise, as a sum of twelve even ones mixed by SplitMix64 (Steele, Lea & Flood 2014, from memory), rounded and cut off at black.
+    /// Gaussian noise, as a sum of twelve even ones, rounded and cut off at black.
     fn coded(mean: f64, sd: f64) -> Vec<f32> {
-        let even = |k: u64| {
-            let mut h = k.wrapping_mul(0x9E37_79B9_7F4A_7C15);
-            h = (h ^ h >> 30).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-            h = (h ^ h >> 27).wrapping_mul(0x94D0_49BB_1331_11EB);
-            ((h ^ h >> 31) >> 11) as f64 / (1u64 << 53) as f64
-        };
-        let noise = |k: u64| (0..12).map(|i| even(12 * k + i + 1)).sum::<f64>() - 6.0;
+        let noise = |k: i32| (0..12).map(|i| hash(k, i, 1)).sum::<f64>() - 6.0;
         (0..20_000).map(|k| (mean + sd * noise(k)).round().max(0.0) as f32).collect()
     }
 
