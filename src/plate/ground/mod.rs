@@ -20,12 +20,12 @@ use rayon::prelude::*;
 pub const SPAN: (f64, f64) = (7.0, 11.0);
 /// A rim is looked for where levels and blur alone leave so much of the height, on the average over all places. Made captures with rims of
 /// 1.5 pixels left 0.001 and more; a lens out of focus by a pixel leaves less (see the tests).
-const NO_GAUSSIAN: f64 = 0.0008;
+const NO_GAUSSIAN: f64 = 0.0005;
 /// It is believed where it leaves half of that at the most, and less than this or than an eighth: of a capture far out of focus or moved it
 /// would leave more.
 const WELL_TOLD: f64 = 0.001;
 /// A rim narrower than this is no rim but what specks, or a blur of another shape, leave of the step, in pixels.
-const NARROWEST: f64 = 0.5;
+const NARROWEST: f64 = 0.4;
 
 /// Profiles across one side, or a stretch of one.
 pub struct Side {
@@ -172,6 +172,20 @@ mod tests {
             let sides: Vec<Side> = (0..4).map(|_| side(|_| one.clone())).collect();
             let found = found(&sides, 2);
             assert!((found - at).abs() < 0.12, "rim of {width} px under {blur}, picture {picture}: {found} for {at}");
+        }
+    }
+
+    /// Where a stone only took the sharpness off, its rim is narrower than the blur, soft, and beside card.
+    #[test]
+    fn a_rim_narrower_than_the_blur_is_told() {
+        for (full, soft, blur) in [(0.55, 1.2, 0.93), (0.8, 1.0, 0.8)] {
+            let level = |x: f64| match x {
+                d if d < 0.0 => 0.0002,
+                d => 0.74 * 10f64.powf(-0.35 * (1.0 - (d - full) / soft).clamp(0.0, 1.0)),
+            };
+            let one = blurred(level, Some(blur), 0.0);
+            let found = found(&[side(|_| one.clone()), side(|_| one.clone())], 0);
+            assert!(found.abs() < 0.12, "{full} and {soft} px under {blur}: {found}");
         }
     }
 
