@@ -8,9 +8,10 @@ use crate::bracket::brackets;
 use crate::copy::round;
 use crate::density::{Batch, Reading};
 use crate::error::{Error, Fault, InFile, Warning};
-use crate::frame::CaptureProfile;
+use crate::frame::{self, CaptureProfile, Frame};
 use crate::image::Image;
 use crate::kept::{Inputs, Kept};
+use crate::light::lateral;
 use crate::notes::{BaseFrom, Plate, Session};
 use crate::panel::{self, Panel};
 use crate::pipeline::{self, Failure, Found, Rectified, Run};
@@ -19,6 +20,7 @@ use crate::progress::{Progress, Timing};
 use crate::record::{FileDigest, Software};
 use crate::report::{self, BlankReport, BracketReport, DonePlate, FailedPlate, PlateReport, SessionReport};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// What to do with a session.
@@ -385,11 +387,15 @@ pub fn check(session: &Session, plates: &[String], quiet: bool) -> Result<Checke
     };
     let of_session = session_warnings(session, &panel);
     let mut warnings: Vec<(String, Warning)> = of_session.iter().map(|w| ("session".to_string(), w.clone())).collect();
-    let (mut seen, mut sampled) = (Vec::new(), Vec::new());
+    let (mut seen, mut sampled, mut lenses) = (Vec::new(), Vec::new(), BTreeSet::new());
     for plate in &plates {
         match pipeline::rectify(&run, plate) {
             Ok(done) => {
                 let Found { warnings: of_plate, reading, size_mm, edges, settings, .. } = done.found;
+                // One capture tells of a lens.
+                if lenses.insert((settings.model.clone(), settings.lens_model.clone())) {
+                    warnings.extend(lateral_colour(&plate.captures[0][0], &profile).map(|w| (plate.id.clone(), w)));
+                }
                 let new = of_plate.iter().filter(|w| !of_session.contains(w));
                 warnings.extend(new.map(|w| (plate.id.clone(), w.clone())));
                 sampled.extend(Sampled::of(&plate.id, &edges, size_mm, &settings));
@@ -412,6 +418,12 @@ pub fn check(session: &Session, plates: &[String], quiet: bool) -> Result<Checke
     warnings.extend(alike::scales(&sampled).into_iter().map(|w| ("session".to_string(), w)));
     progress.done();
     Ok(Checked { plates: plates.len(), warnings, errors })
+}
+
+/// Says when the lens draws colours of different size, of captures whose digitizing does not look at it.
+fn lateral_colour(file: &Path, profile: &CaptureProfile) -> Option<Warning> {
+    let frame = frame::read(file, profile).ok().filter(Frame::coarse_colour)?;
+    lateral::measure(&frame)?.warning(&panel::name(file), lateral::LEFT)
 }
 
 /// The plates asked for, or all.

@@ -7,11 +7,12 @@ use crate::density::deepest::{self, Deepest};
 use crate::density::uncertainty::{Part, Uncertainty};
 use crate::error::{Error, InFile, Warning};
 use crate::frame::transfer::Transfer;
-use crate::frame::{self, CaptureProfile, Frame, NoiseModel, Samples, Settings};
+use crate::frame::{self, CaptureProfile, Frame, Layout, NoiseModel, Samples, Settings};
 use crate::image::{Image, Size};
 use crate::light::exposures::{self, Exposed, Fitted};
 use crate::light::glare::{USUAL_GLARE, Veils};
-use crate::light::{Seen, Veil, blank, divide, scene, steady};
+use crate::light::lateral::{self, Shift};
+use crate::light::{Seen, Veil, blank, divide, scene, shading, steady};
 use crate::panel::{Group, Panel, name};
 use crate::record::Step;
 use crate::report::light_jpeg;
@@ -371,6 +372,23 @@ fn tell(shot: &Shot, veil: Result<Veil, &str>, veils: Option<&Veils>, profile: &
         ));
         warnings.extend(pattern.weighted.then(|| stained(pattern.left)));
     }
+    let maps = frame.raw.as_ref().map_or(&[][..], |raw| &raw.gain_maps);
+    if let Some(differ) = shading::differ(&group.gain_maps, maps) {
+        steps.push(Step::new("shading-maps", json!({ "applied": false, "differ_density": round(differ, 4) })));
+    }
+    if let Some(lateral) = &seen.lateral {
+        let px = |shift: Option<Shift>| {
+            shift.map(
+                |s| json!({ "px": round(s.px, 2), "sd_px": round(s.sd_px, 3), "radius_px": round(s.radius_px, 0) }),
+            )
+        };
+        steps.push(Step::new(
+            "lateral-colour",
+            json!({ "red": px(lateral.red), "blue": px(lateral.blue), "mended": lateral.off() }),
+        ));
+        let done = if frame.layout == Layout::Rgb { lateral::ALONE } else { lateral::UNDONE };
+        warnings.extend(lateral.warning(&name(file), done));
+    }
     let exposure_known = frame.settings.exposure_ratio(&group.flat.settings).is_some();
     Copied {
         transmittance: seen.transmittance,
@@ -564,7 +582,8 @@ mod tests {
         let profile = CaptureProfile::linear();
         let blank = frame::read(&blank, &profile).unwrap();
         let flat = FlatField::from_frames(&[&blank], None);
-        let group = Group { flat, dark: None, blanks: Vec::new(), darks: Vec::new(), warnings: Vec::new() };
+        let (blanks, darks, gain_maps, warnings) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        let group = Group { flat, dark: None, blanks, darks, gain_maps, warnings };
         let panel = Panel { groups: vec![group], ..Panel::default() };
         let mask: Vec<_> = (20..220).flat_map(|row| (10..80).map(move |column| (row, column))).collect();
         let read = |files: &[&PathBuf]| {

@@ -4,10 +4,10 @@
 //! error that names it; the others go on without it.
 
 use crate::error::{Error, Fault, InFile, Warning};
-use crate::frame::{self, CaptureProfile, Frame, Layout, Settings};
+use crate::frame::{self, CaptureProfile, Frame, GainMap, Layout, Settings};
 use crate::image::Size;
 use crate::light::blank::{self, Dark, FlatField};
-use crate::light::{Veil, scene, shaded, steady};
+use crate::light::{Veil, scene, screen, shaded, steady};
 use crate::notes::{Opaque, Session};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -35,6 +35,8 @@ pub struct Group {
     pub dark: Option<Dark>,
     pub blanks: Vec<PathBuf>,
     pub darks: Vec<PathBuf>,
+    /// The first blank's.
+    pub gain_maps: Vec<GainMap>,
     pub warnings: Vec<Warning>,
 }
 
@@ -267,6 +269,7 @@ fn group(
     let dark = (!dark_refs.is_empty()).then(|| Dark::from_frames(&dark_refs));
     if let Some(dark) = &dark {
         warnings.extend(dark_exposure(&settings, &dark.settings));
+        warnings.extend(blank::room(&dark_refs, first));
     }
     let used: Vec<&(PathBuf, Frame)> = blank_frames.iter().filter(|f| alike(&f.1)).collect();
     let refs: Vec<&Frame> = used.iter().map(|f| &f.1).collect();
@@ -275,9 +278,11 @@ fn group(
     warnings.extend(refs.windows(2).find_map(|pair| steady::bands(pair[0], pair[1])));
     warnings.extend(used.iter().filter_map(|(path, frame)| steady::odd(&name(path), frame, &flat)));
     warnings.extend(shaded::uneven(&flat));
+    warnings.extend(screen::grid(&name(first_path), first));
     warnings.dedup();
     let blanks = used.iter().map(|f| f.0.clone()).collect();
-    Some(Group { flat, dark, blanks, darks, warnings })
+    let gain_maps = first.raw.as_ref().map_or(Vec::new(), |raw| raw.gain_maps.clone());
+    Some(Group { flat, dark, blanks, darks, gain_maps, warnings })
 }
 
 /// By the camera's clock where every frame has it, else by name.

@@ -8,7 +8,7 @@
 use super::average::average;
 use super::calm::POOLED;
 use crate::density::uncertainty::{Part, of_one_more};
-use crate::error::Fault;
+use crate::error::{Fault, Warning};
 use crate::frame::{Frame, Layout, Settings};
 use crate::image::{Image, Size};
 use crate::units::Linear;
@@ -22,6 +22,9 @@ const LEAST_LIGHT: f32 = 0.03;
 const MOST_DARK: f32 = 0.02;
 /// Every how many rows and columns the comparison of whole frames looks: a frame of 640 × 480 still has 1200 such places.
 const STRIDE: usize = 16;
+
+/// Share of the blank's light from which on what a dark shows is worth a warning: as much as density 3 lets through.
+const ROOM: f64 = 0.001;
 
 /// The bare panel's light, channel by channel.
 #[derive(Debug, Clone)]
@@ -166,6 +169,23 @@ pub fn check_dark(frame: &Frame, blank: &Frame) -> Result<(), Fault> {
     Ok(())
 }
 
+/// Says when darks show so much light that it is the room's, or a cap's that leaks. It is taken off, but what comes and goes between frames is not.
+pub fn room(darks: &[&Frame], blank: &Frame) -> Option<Warning> {
+    let channel = blank.channels() / 2;
+    let light = darks.iter().map(|dark| reached(dark, channel, 0.5)).fold(0.0, f32::max);
+    let share = f64::from(light / reached(blank, channel, 0.5).max(1e-9));
+    (share > ROOM).then(|| {
+        Warning::new(
+            "dark-lit",
+            format!(
+                "the dark frames show {:.2} % of the panel's light, as much as a density of {:.1} lets through: it is taken off as far as it stays the                  same; darken the room, hang a black cloth over camera and plate, or cap the lens better",
+                100.0 * share,
+                -share.log10()
+            ),
+        )
+    })
+}
+
 /// Light that a twentieth of the frame reaches.
 fn bright_part(frame: &Frame, channel: usize) -> f32 {
     reached(frame, channel, 0.05)
@@ -258,6 +278,14 @@ pub(crate) mod tests {
         let told = check(&frame(&Image::filled(Size::new(100, 100), 0.01))).unwrap_err().to_string();
         assert!(told.contains("too dim"), "{told}");
         assert!(check(&frame(&Image::filled(Size::new(100, 100), 0.6))).is_ok());
+    }
+
+    #[test]
+    fn a_room_that_shines_into_the_darks_is_said() {
+        let of = |light: f32| frame(&Image::filled(Size::new(100, 100), light));
+        assert_eq!(room(&[&of(0.0002)], &of(0.6)), None);
+        let told = room(&[&of(0.0002), &of(0.003)], &of(0.6)).unwrap();
+        assert!(told.message.contains("0.50 % of the panel's light, as much as a density of 2.3"), "{}", told.message);
     }
 
     #[test]

@@ -6,6 +6,7 @@
 //! Fails when the sizes or layouts differ.
 
 use super::filters::{self, Pattern};
+use super::lateral::{self, Lateral};
 use super::{FlatField, blank::Dark, glare::Veils, shaded::Shaded};
 use crate::error::Fault;
 use crate::frame::{Frame, Layout};
@@ -25,6 +26,8 @@ pub struct Seen {
     pub clipped: f64,
     /// For mosaics: what the filter places showed of the plate's colour.
     pub pattern: Option<Pattern>,
+    /// For colours that each came with their own detail: how far the lens drew them apart.
+    pub lateral: Option<Lateral>,
 }
 
 /// Divides `frame` by `flat`. `veils` is the glare to take off both first.
@@ -43,7 +46,8 @@ pub fn divide(frame: &Frame, flat: &FlatField, dark: Option<&Dark>, veils: Optio
     }
     let by_settings = frame.settings.exposure_ratio(&flat.settings).unwrap_or(1.0);
     let exposure_ratio = by_settings * flat.level_at(frame.settings.taken.as_deref());
-    let weights = weights(frame, flat);
+    let lateral = if frame.coarse_colour() { None } else { lateral::measure(frame) };
+    let weights = weights(frame, lateral.as_ref());
     let brightest = brightest(flat);
     // The filter places of a mosaic differ too much for cells; its blank stays as it is.
     let shaded = match flat.layout {
@@ -87,17 +91,23 @@ pub fn divide(frame: &Frame, flat: &FlatField, dark: Option<&Dark>, veils: Optio
     let clipped = (0..frame.channels()).map(|c| frame.clipped_share(c)).fold(0.0, f64::max);
     let mut transmittance = transmittance;
     let pattern = match frame.layout {
-        Layout::Mosaic(_) => filters::balance(&mut transmittance),
+        Layout::Mosaic(places) => {
+            if let Some(lateral) = lateral.as_ref().filter(|l| l.off()) {
+                lateral::undo(&mut transmittance, &places, lateral);
+            }
+            filters::balance(&mut transmittance)
+        }
         _ => None,
     };
-    Ok(Seen { transmittance, exposure_ratio, clipped, pattern })
+    Ok(Seen { transmittance, exposure_ratio, clipped, pattern, lateral })
 }
 
 /// How much each channel counts. A lossy file keeps luma sharp and blurs what colour is left, so its channels count as luma
-/// does (Rec. 601, which JPEG uses); elsewhere light counts as light.
-fn weights(frame: &Frame, flat: &FlatField) -> Vec<f32> {
-    match flat.planes.len() {
+/// does (Rec. 601, which JPEG uses); elsewhere light counts as light, unless the lens drew colours apart: then green alone.
+fn weights(frame: &Frame, lateral: Option<&Lateral>) -> Vec<f32> {
+    match frame.channels() {
         3 if frame.coarse_colour() => vec![0.299, 0.587, 0.114],
+        3 if lateral.is_some_and(Lateral::off) => vec![0.0, 1.0, 0.0],
         n => vec![1.0 / n as f32; n],
     }
 }

@@ -223,7 +223,7 @@ mod tests {
                 t.set(row, column, Transmittance(if level >= 1.0 { 1.0 } else { seen / full }));
             }
         }
-        let seen = Seen { transmittance: t, exposure_ratio: ratio, clipped: 0.0, pattern: None };
+        let seen = Seen { transmittance: t, exposure_ratio: ratio, clipped: 0.0, pattern: None, lateral: None };
         Exposed { seen, light: Image::filled(Size::new(60, 80), full), cell: 8, read: 1e-4, from: None }
     }
 

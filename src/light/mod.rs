@@ -10,10 +10,13 @@ pub mod divide;
 pub mod exposures;
 pub mod filters;
 pub mod glare;
+pub mod lateral;
 mod level;
 pub(crate) mod registration;
 pub mod scene;
+pub mod screen;
 pub mod shaded;
+pub mod shading;
 pub mod steady;
 
 pub use blank::FlatField;

@@ -342,11 +342,7 @@ fn left_over(a: &Image<f32>, b: &Image<f32>, motion: &Motion) -> Option<f64> {
             )
         };
         let found = ties::measure(&template, other, SEARCH)?;
-        let [xx, xy, yy]: [f64; 3] = found.information;
-        let sure = 1.0 / (SURE_PX * SURE_PX);
-        // The smaller eigenvalue of the information.
-        let least = 0.5 * (xx + yy) - (0.25 * (xx - yy).powi(2) + xy * xy).sqrt();
-        (least > sure).then(|| found.by.x.hypot(found.by.y))
+        (found.sure_px() < SURE_PX).then(|| found.by.x.hypot(found.by.y))
     };
     let mut left: Vec<f64> = places.par_iter().filter_map(one).collect();
     let middle = left.len() / 2;

@@ -29,6 +29,15 @@ pub struct Shift {
     pub information: [f64; 3],
 }
 
+impl Shift {
+    /// Standard deviation in the direction in which the patch places worst, in pixels: by the smaller eigenvalue of the information.
+    pub fn sure_px(&self) -> f64 {
+        let [xx, xy, yy] = self.information;
+        let least = 0.5 * (xx + yy) - (0.25 * (xx - yy).powi(2) + xy * xy).sqrt();
+        if least > 0.0 { 1.0 / least.sqrt() } else { f64::INFINITY }
+    }
+}
+
 /// Pixels that smoothed noise makes one of: independent samples in a patch are its area over this.
 const CORRELATED_AREA: f64 = 6.0;
 /// Standard deviations by which a correlation must stand out of that of unlike patches.

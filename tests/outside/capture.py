@@ -86,15 +86,16 @@ def mask_alone(camera, pose, plate, gap):
     return lay(bare, camera.width, camera.height, lambda px: optics.unproject(camera, pose, px), pose.scale, camera.blur, "mask", gap, empty)
 
 
-def frame(camera, t, exposure, rng, *, colour=False, tint=(0, 0, 0), stain=(0, 0, 0), drift=1.0, tilt_of_light=0.0, bands=None, noise=True):
+def frame(camera, t, exposure, rng, *, colour=False, tint=(0, 0, 0), stain=(0, 0, 0), drift=1.0, tilt_of_light=0.0, bands=None, screen=None, noise=True):
     """What the sensor counts. `t`: transmittance per pixel, or None for a capped lens. `exposure`: level of the brightest bare panel.
 
-    `bands`: (depth, period in rows, phase) of a flickering panel. `tint`: density added per channel where there is glass; `stain`: as a share of what is there."""
-    light = optics.light(camera)
+    `bands`: (depth, period in rows, phase) of a flickering panel. `screen`: (depth, period in px, degrees, phase) of a light that has pixels. `tint`: density added per channel where there is glass; `stain`: as a share of what is there."""
+    light, whole = optics.light(camera), t
     own = optics.photosites(camera)
     out = []
     for c in (0, 1, 2) if colour else (1,):
         falls = light[c] * (drift * exposure)
+        t = None if whole is None else _drawn(camera, whole, (camera.lateral[0], 0.0, camera.lateral[1])[c])
         if t is None:
             lit = np.zeros_like(falls)
         else:
@@ -106,6 +107,8 @@ def frame(camera, t, exposure, rng, *, colour=False, tint=(0, 0, 0), stain=(0, 0
             if bands:
                 depth, period, phase = bands
                 lit = lit * (1 + depth * np.sin(2 * np.pi * np.arange(camera.height, dtype=np.float32) / period + phase))[:, None]
+            if screen:
+                lit = lit * _screen(camera, *screen)
             if camera.glare:
                 lit = lit + np.float32(camera.glare * lit.mean(dtype=np.float64))
         if noise:
@@ -114,3 +117,20 @@ def frame(camera, t, exposure, rng, *, colour=False, tint=(0, 0, 0), stain=(0, 0
             lit = lit + spread * rng.standard_normal(lit.shape, dtype=np.float32)  # anew: one field moved about would tie tiles by their noise
         out.append(np.minimum(lit, 1))
     return np.stack(out)
+
+
+def _drawn(camera, t, larger):
+    """The same drawn larger by a share, about the optical axis."""
+    if not larger or t.min() == t.max():
+        return t
+    (x, y), scale = camera.principal - 0.5, 1 + larger
+    by = np.array([[scale, 0, x * (1 - scale)], [0, scale, y * (1 - scale)]])
+    return cv2.warpAffine(t, by, (camera.width, camera.height), flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+
+
+def _screen(camera, depth, period, degrees, phase):
+    """Lines of a screen's pixels, both ways, as much of them as the lens passes."""
+    x, y = np.meshgrid(np.arange(camera.width, dtype=np.float32), np.arange(camera.height, dtype=np.float32))
+    a, turn = np.deg2rad(degrees), np.float32(2 * np.pi / period)
+    across, down = turn * (x * np.cos(a) + y * np.sin(a)) + phase, turn * (y * np.cos(a) - x * np.sin(a)) + phase
+    return (1 + depth * np.sin(across.astype(np.float32))) * (1 + depth * np.sin(down.astype(np.float32)))

@@ -38,6 +38,7 @@ class Camera:
     seed: int = 1
     tint: tuple = (1.0, 1.0, 1.0)  # the panel's colour through the camera's channels
     hue_drift: float = 0.02  # how far that colour changes over the field
+    lateral: tuple = (0.0, 0.0)  # how much larger the lens draws red and blue than green, as a share
     fixed: dict = field(default_factory=dict, repr=False)  # light and response, worked out once
 
     @property

@@ -156,6 +156,11 @@ class Desk:
         bands = self.spec.get("bands")
         return (*bands, self.rng.uniform(0, 6.28)) if bands else None
 
+    def _screen(self, moved):
+        """A screen's grid, which the plate's glass moves."""
+        screen = self.spec.get("screen")
+        return (*screen, moved) if screen else None
+
     def blanks(self, plate, pose, before):
         """Half of the blanks before the plates, half after; the panel drifts evenly from the first to the last."""
         spec = self.spec
@@ -165,7 +170,8 @@ class Desk:
         for _ in range(n):
             self.blank_count += 1
             light = self._drift()
-            planes = capture.frame(self.camera, t, spec["blank_level"], self.rng, colour=spec["colour"], drift=light, bands=self._bands())
+            planes = capture.frame(self.camera, t, spec["blank_level"], self.rng, colour=spec["colour"], drift=light, bands=self._bands(),
+                                   screen=self._screen(0.0))
             self._write(f"blank-{self.blank_count}.{SUFFIX[spec['kind']]}", planes, spec["blank_time"])
         if before:
             for k in range(spec["darks"]):
@@ -191,7 +197,8 @@ class Desk:
             shots = []
             for n, times in enumerate(spec.get("ladder", (1,))):
                 moved = t if n == 0 else self._moved(t, *spec["moved"])
-                planes = capture.frame(self.camera, moved, level * times, self.rng, colour=spec["colour"], tint=plate.tint, stain=plate.stain, drift=self._drift(), bands=self._bands())
+                planes = capture.frame(self.camera, moved, level * times, self.rng, colour=spec["colour"], tint=plate.tint, stain=plate.stain, drift=self._drift(), bands=self._bands(),
+                                       screen=self._screen(1.5))
                 name = f"{stem}{n or ''}.{SUFFIX[spec['kind']]}"
                 self._write(name, planes, seconds * times, spec.get("plate_fnumber", 2.8))
                 shots.append(f"captures/{name}")
