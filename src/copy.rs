@@ -551,6 +551,7 @@ mod tests {
             f_number: 4.0,
             iso: 100,
             focal_mm: 50.0,
+            focal_35mm: 50,
             taken: "2026:03:15 10:00:00".into(),
             orientation: 1,
         };

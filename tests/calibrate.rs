@@ -45,6 +45,7 @@ fn shoot(path: &Path, transmittance: impl Fn(usize, usize) -> f64, time: f64, fa
         f_number: 4.0,
         iso: 100,
         focal_mm: 6.0,
+        focal_35mm: 27,
         taken: "2026:03:14 16:00:00".into(),
         orientation: 1,
     };

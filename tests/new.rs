@@ -22,6 +22,7 @@ fn put(folder: &Path, name: &str) {
         f_number: 1.9,
         iso: 32,
         focal_mm: 5.6,
+        focal_35mm: 27,
         taken: "2026:05:09 19:00:00".into(),
         orientation: 1,
     };

@@ -21,7 +21,8 @@ pub fn file(
 ) -> Result<Vec<u8>, Fault> {
     let (size, colour) = (light.size(), setup.sensor.colour);
     let level = setup.level * time_s / setup.time_s;
-    let shot = shot(camera, time_s, frame);
+    let diagonal = (setup.stand.columns as f64).hypot(setup.stand.rows as f64);
+    let shot = shot(camera, setup.stand.focal_px / diagonal, time_s, frame);
     let expose = |channels, colour: &(dyn Fn(usize, usize, usize) -> f64 + Sync)| {
         sensor::expose(&setup.sensor, light, fixed, level, channels, colour, frame)
     };
@@ -32,7 +33,8 @@ pub fn file(
     }
 }
 
-fn shot(camera: Camera, time_s: f64, frame: usize) -> Shot {
+/// `focal`: focal length over the frame's diagonal, as the lens shows it.
+fn shot(camera: Camera, focal: f64, time_s: f64, frame: usize) -> Shot {
     let (model, lens) = camera.model();
     let (focal_mm, f_number, iso) = camera.marks();
     // A camera that points down sets Orientation at random.
@@ -44,6 +46,8 @@ fn shot(camera: Camera, time_s: f64, frame: usize) -> Shot {
         f_number,
         iso,
         focal_mm,
+        // 35 mm film shows 24 mm by 36 mm.
+        focal_35mm: (focal * 24f64.hypot(36.0)).round() as u16,
         taken: format!("2026:05:09 {:02}:{:02}:{:02}", 19 + camera as usize, (10 + 2 * frame) % 60, 7 * frame % 60),
         orientation: [1, 3, 6, 8][(turn * 4.0) as usize],
     }

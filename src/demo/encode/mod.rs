@@ -19,6 +19,8 @@ pub struct Shot {
     pub f_number: f64,
     pub iso: u16,
     pub focal_mm: f64,
+    /// As on 35 mm film: of the same angle over the frame's diagonal.
+    pub focal_35mm: u16,
     /// "2026:05:18 19:40:05"
     pub taken: String,
     pub orientation: u16,
@@ -49,6 +51,7 @@ impl Shot {
             (36868, Value::Text(self.taken.clone())),
             (36881, Value::Text("+00:00".into())),
             (37386, hundredths(self.focal_mm)),
+            (41989, Value::Short(vec![self.focal_35mm])),
             (42036, Value::Text(self.lens.clone())),
         ]
     }

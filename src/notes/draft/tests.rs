@@ -38,6 +38,7 @@ fn put(folder: &Path, name: &str, light: &Image<f32>, time_s: f64, at: (usize, u
         f_number: 1.9,
         iso: 32,
         focal_mm: 5.6,
+        focal_35mm: 27,
         taken: format!("2026:05:09 19:{:02}:{:02}", at.0, at.1),
         orientation: 1,
     };
