@@ -319,12 +319,26 @@ pub struct Grid {
 }
 
 impl Grid {
-    /// At the notes' sampling, or the captures' own.
+    /// At the notes' sampling, or the captures' own: that near it which both sides hold a whole number of times, so that the last pixels end with
+    /// the glass.
     pub fn new([w, h]: [f64; 2], ppi: Option<f64>, sampling: f64) -> Grid {
-        let px_per_mm = ppi.map_or(sampling, |ppi| ppi / MM_PER_INCH);
+        let px_per_mm = ppi.map_or_else(|| whole([w.max(h), w.min(h)], sampling), |ppi| ppi / MM_PER_INCH);
         let pixels = |mm: f64| ((mm * px_per_mm).round() as usize).max(1);
         Grid { size: Size::new(pixels(h), pixels(w)), px_per_mm }
     }
+}
+
+/// The sampling within half a hundredth of `sampling` at which a whole number of pixels makes the long side and, as nearly as can be, the short one.
+fn whole([long, short]: [f64; 2], sampling: f64) -> f64 {
+    /// Pixels that are as good as none: a fiftieth.
+    const NONE: f64 = 0.02;
+    let near = (long * sampling).round().max(1.0);
+    let off = |pixels: f64| (short * pixels / long - (short * pixels / long).round()).abs();
+    let reach = (0.005 * near) as i32;
+    // The nearest first, and of those that end with the glass that one.
+    let tried = (0..=reach).flat_map(|k| [near + f64::from(k), near - f64::from(k)]);
+    let best = tried.min_by(|a, b| off(*a).max(NONE).total_cmp(&off(*b).max(NONE))).unwrap_or(near);
+    best / long
 }
 
 /// The mean sampling of a view over the plate, pixels per millimetre.
@@ -677,4 +691,26 @@ fn record(
         software: Software::this(),
         steps: found.steps.clone(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Plates of the trade's sizes at samplings as they come: the short side may miss a whole number by 1 in 36 where no two have a common measure.
+    #[test]
+    fn the_last_pixels_end_with_the_glass() {
+        for [w, h] in [[165.1, 120.65], [120.65, 165.1], [127.0, 101.6], [82.55, 107.95], [130.0, 180.0], [83.0, 83.0]]
+        {
+            for sampling in [11.37, 16.5, 21.93, 47.1] {
+                let grid = Grid::new([w, h], None, sampling);
+                assert!((grid.px_per_mm / sampling - 1.0).abs() < 0.006, "{grid:?} for {sampling}");
+                for (pixels, mm) in [(grid.size.columns, w), (grid.size.rows, h)] {
+                    assert!((pixels as f64 - mm * grid.px_per_mm).abs() < 0.03, "{grid:?} for {w} by {h} mm");
+                }
+            }
+        }
+        // What the notes ask for is what they get.
+        assert_eq!(Grid::new([165.1, 120.65], Some(1200.0), 20.0).px_per_mm, 1200.0 / 25.4);
+    }
 }
