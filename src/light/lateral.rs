@@ -10,7 +10,7 @@
 use crate::error::Warning;
 use crate::frame::{Filter, Frame, Layout};
 use crate::geometry::Point;
-use crate::geometry::resample::{Kernel, linear};
+use crate::geometry::resample::Kernel;
 use crate::image::{Image, Size};
 use crate::mosaic::ties::{self, Between};
 use crate::units::Transmittance;
@@ -179,14 +179,7 @@ impl Plane<'_> {
             let other = |by: Point, reach: usize, between: Between| {
                 let side = SIDE + 2 * reach;
                 let place = |i: usize| (REACH + i) as f64 + 0.5 - reach as f64;
-                let value = |i: usize| {
-                    let p = Point::new(place(i % side), place(i / side)) + beside + by;
-                    match between {
-                        Between::Quick => linear(&ours, p) as f32,
-                        Between::Fine => kernel.sample(&ours, p),
-                    }
-                };
-                Image::from_vec(Size::new(side, side), (0..side * side).map(value).collect())
+                between.lay(&ours, &kernel, side, |x, y| Point::new(place(x), place(y)) + beside + by)
             };
             let found = ties::measure(&template, other, SEARCH)?;
             let middle = |first: usize, length: usize| (first + REACH) as f64 + 0.5 * (SIDE as f64 - length as f64);

@@ -328,18 +328,7 @@ fn left_over(a: &Image<f32>, b: &Image<f32>, motion: &Motion) -> Option<f64> {
         let other = |by: Point, reach: usize, between: Between| {
             let side = SIDE + 2 * reach;
             let place = |i: usize, from: usize| (from + i) as f64 + 0.5 - reach as f64;
-            Image::from_vec(
-                Size::new(side, side),
-                (0..side * side)
-                    .map(|i| {
-                        let p = map.apply(Point::new(place(i % side, left), place(i / side, top))) + by;
-                        match between {
-                            Between::Quick => linear(b, p) as f32,
-                            Between::Fine => kernel.sample(b, p),
-                        }
-                    })
-                    .collect(),
-            )
+            between.lay(b, &kernel, side, |x, y| map.apply(Point::new(place(x, left), place(y, top))) + by)
         };
         let found = ties::measure(&template, other, SEARCH)?;
         (found.sure_px() < SURE_PX).then(|| found.by.x.hypot(found.by.y))

@@ -10,9 +10,9 @@ use super::model::{Model, shown};
 use super::store::{Level, Store};
 use super::ties::{Between, MARGIN, SIDE, Shift, measure};
 use crate::error::Fault;
-use crate::geometry::resample::{Kernel, linear};
+use crate::geometry::resample::Kernel;
 use crate::geometry::{Point, View};
-use crate::image::{Image, Size, Window};
+use crate::image::{Size, Window};
 use rayon::prelude::*;
 
 /// How patches are chosen and searched for.
@@ -183,17 +183,7 @@ fn ask(
     let other = |shift: Point, reach: usize, between: Between| {
         let side = SIDE + 2 * (MARGIN + reach);
         let first = Point::new(0.5 - side as f64 / 2.0, 0.5 - side as f64 / 2.0) + shift;
-        let mut pixels = Vec::with_capacity(side * side);
-        for row in 0..side {
-            for column in 0..side {
-                let p = map.at(first + Point::new(column as f64, row as f64));
-                pixels.push(match between {
-                    Between::Quick => linear(&source, p - from) as f32,
-                    Between::Fine => kernel.sample(&source, p - from),
-                });
-            }
-        }
-        Image::from_vec(Size::new(side, side), pixels)
+        between.lay(&source, kernel, side, |column, row| map.at(first + Point::new(column as f64, row as f64)) - from)
     };
     let Some(Shift { by, information }) = measure(&template, other, asking.search) else { return Ok(None) };
     if information == [0.0; 3] {

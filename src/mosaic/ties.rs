@@ -12,6 +12,7 @@
 //! texture) and V from the scatter of residual times slope over blocks of the patch.
 
 use crate::geometry::Point;
+use crate::geometry::resample::{Kernel, linear};
 use crate::image::{Image, Size};
 use nalgebra::{Matrix2, SymmetricEigen, Vector2};
 use wide::f32x8;
@@ -58,6 +59,26 @@ pub enum Between {
     Quick,
     /// By the kernel: to measure.
     Fine,
+}
+
+impl Between {
+    /// A square of `side` pixels, each from where `at(column, row)` lies in another image.
+    pub fn lay(
+        self,
+        other: &Image<f32>,
+        kernel: &Kernel,
+        side: usize,
+        at: impl Fn(usize, usize) -> Point,
+    ) -> Image<f32> {
+        let value = |i: usize| {
+            let p = at(i % side, i / side);
+            match self {
+                Between::Quick => linear(other, p) as f32,
+                Between::Fine => kernel.sample(other, p),
+            }
+        };
+        Image::from_vec(Size::new(side, side), (0..side * side).map(value).collect())
+    }
 }
 
 /// Measures one patch. `template`: SIDE + 2 MARGIN pixels square. `other(shift, reach, between)`: the other tile at the template's places
