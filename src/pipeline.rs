@@ -642,7 +642,7 @@ fn record(
         size_name: plate.size.name.clone(),
         size_mm: found.size_mm.map(|mm| round(mm, 4)),
         pixels: [size.columns, size.rows],
-        ppi: MM_PER_INCH / found.mm_per_px,
+        ppi: round(MM_PER_INCH / found.mm_per_px, 6),
         mm_per_px: found.mm_per_px,
         notes: plate.notes.clone(),
         exposure: plate.exposure.clone(),
