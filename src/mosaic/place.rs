@@ -211,8 +211,7 @@ fn onto_the_plate(store: &Store, model: &Model, size: &PlateSize, cells: f64, be
     drop(prints);
     let seen = extended(seen, beyond);
     let seen = Image::from_vec(seen.size(), seen.into_vec().into_iter().map(Transmittance).collect());
-    let straight = Lens::straight(seen.columns(), seen.rows());
-    let outline = plate::find(&seen, size, Some(straight))?;
+    let outline = plate::find_in_cells(&seen, size)?;
     // A plate cut short of its nominal size is told from one by the sides on the tiles; the coarse whole only tells how it lies.
     let [seen_width, seen_height] = outline.size_mm;
     let [width, height] =

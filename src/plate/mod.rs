@@ -20,6 +20,6 @@ pub mod sharpness;
 pub mod strips;
 pub mod tilt;
 
-pub use outline::{CONFIDENT, Outline, find, from_corners};
+pub use outline::{CONFIDENT, Outline, find, find_in_cells, from_corners};
 pub use sharpness::Sharpness;
 pub use tilt::Tilt;

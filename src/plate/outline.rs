@@ -82,8 +82,28 @@ impl SidePoints {
 
 /// Finds the outline. `lens` fixes the distortion where a profile knows it.
 pub fn find(seen: &Image<Transmittance>, size: &PlateSize, lens: Option<Lens>) -> Result<Outline, Fault> {
+    likeliest(seen, |region| {
+        let (mut fit, fine) = fitted(seen, size, lens, &region);
+        let (fine, rim_blur) = under_the_rim(seen, &fit, fine);
+        fit.solve(&fine);
+        Outline { rim_blur, ..fit.outline(&fine, size, Some(region)) }
+    })
+}
+
+/// Finds the outline in a picture whose pixels are means over cells, which no lens has blurred: its sides are where they are seen, a ground rim not
+/// looked for.
+pub fn find_in_cells(seen: &Image<Transmittance>, size: &PlateSize) -> Result<Outline, Fault> {
+    let straight = Lens::straight(seen.columns(), seen.rows());
+    likeliest(seen, |region| {
+        let (fit, fine) = fitted(seen, size, Some(straight), &region);
+        fit.outline(&fine, size, Some(region))
+    })
+}
+
+/// The likeliest outline of all regions that may be the plate.
+fn likeliest(seen: &Image<Transmittance>, outline: impl Fn(Region) -> Outline + Sync + Send) -> Result<Outline, Fault> {
     let ways = region::find(seen)?;
-    let found: Vec<Outline> = ways.into_par_iter().map(|region| fitted(seen, size, lens, region)).collect();
+    let found: Vec<Outline> = ways.into_par_iter().map(outline).collect();
     let mut found = found.into_iter();
     let Some(first) = found.next() else { return Err(Fault::new("no plate is seen", "give corners_px")) };
     let Some(second) = found.next() else { return Ok(first) };
@@ -142,7 +162,13 @@ pub(super) fn along_the_sides(seen: &Image<Transmittance>, outline: &Outline, be
         .collect()
 }
 
-fn fitted(seen: &Image<Transmittance>, size: &PlateSize, lens: Option<Lens>, region: Region) -> Outline {
+/// Lines along a region's sides, and the points that they were fitted to.
+fn fitted(
+    seen: &Image<Transmittance>,
+    size: &PlateSize,
+    lens: Option<Lens>,
+    region: &Region,
+) -> (Fit, Vec<SidePoints>) {
     let start = Lens::straight(seen.columns(), seen.rows());
     let reach = (3.0 * region.scale).max(10.0);
     let bare = region::BARE * region.bare.unwrap_or(1.0);
@@ -150,11 +176,8 @@ fn fitted(seen: &Image<Transmittance>, size: &PlateSize, lens: Option<Lens>, reg
         region.sides.par_iter().enumerate().map(|(i, s)| along_coarse(seen, i, s, reach, bare)).collect();
     let mut fit = Fit::new(region.corners(), lens.unwrap_or(start), lens.is_none(), size);
     fit.solve(&coarse);
-    let fine: Vec<SidePoints> = (0..4).into_par_iter().map(|i| along_fit(seen, &fit, i, bare)).collect();
-    fit.solve(&fine);
-    let (fine, rim_blur) = under_the_rim(seen, &fit, fine);
-    fit.solve(&fine);
-    Outline { rim_blur, ..fit.outline(&fine, size, Some(region)) }
+    let fine = fit.settle(seen, bare);
+    (fit, fine)
 }
 
 /// The outline through four corners that the notes give, in the order top-left, top-right, bottom-right, bottom-left or any turn of it.
@@ -358,6 +381,23 @@ impl Fit {
         }
     }
 
+    /// Solves by points looked for about the sides, and anew where that moved them: sides that the coarse lines missed may only then come in reach.
+    fn settle(&mut self, seen: &Image<Transmittance>, bare: f32) -> Vec<SidePoints> {
+        const ROUNDS: usize = 4;
+        /// Pixels by which a corner may still move.
+        const STILL: f64 = 1.5;
+        let mut fine = Vec::new();
+        for _ in 0..ROUNDS {
+            let before = self.corners;
+            fine = (0..4).into_par_iter().map(|i| along_fit(seen, self, i, bare)).collect();
+            self.solve(&fine);
+            if before.iter().zip(self.corners).all(|(a, b)| a.distance(b) < STILL) {
+                break;
+            }
+        }
+        fine
+    }
+
     /// The true ratio of width to height over the nominal rectangle's: tilt shortens one of them, and keystone tells the tilt where the
     /// focal length is roughly known (taken as the frame's diagonal; at 2 degrees the whole effect is 0.06 %).
     fn ratio_found(&self, plane: &Homography) -> f64 {
@@ -476,29 +516,50 @@ mod tests {
         })
     }
 
+    /// The same in a black mask, with a strip of bare panel `gap_mm` wide about the plate, all at some level of light.
+    fn in_a_mask(view: &View, gap_mm: f64, level: f32) -> Image<Transmittance> {
+        let size_mm = [165.1, 120.65];
+        let beyond = |p: Point| (-p.x).max(-p.y).max(p.x - size_mm[0]).max(p.y - size_mm[1]);
+        let plate = capture(view, size_mm, 1.0, Size::new(900, 1200));
+        Image::from_rows(plate.size(), Transmittance(0.0), |row, out| {
+            for (column, t) in out.iter_mut().enumerate() {
+                let p = view.to_plate(Point::new(column as f64 + 0.5, row as f64 + 0.5));
+                *t = Transmittance(if beyond(p) > gap_mm { 0.002 } else { level * plate.at(row, column).0 });
+            }
+        })
+    }
+
+    /// A half plate about the middle of the frame.
+    fn middling(px_per_mm: f64, turn: f64) -> View {
+        let turned = Homography::similarity(px_per_mm, turn, Point::default());
+        let shift = Point::new(602.0, 445.0) - turned.apply(Point::new(82.55, 60.325));
+        View { plane: Homography::similarity(px_per_mm, turn, shift), lens: Lens::straight(1200, 900) }
+    }
+
+    /// How far the worst corner is off, in pixels.
+    fn off(outline: &Outline, view: &View) -> f64 {
+        let truth = crate::geometry::lie::corners([165.1, 120.65]).map(|c| view.to_capture(c));
+        outline.corners_px.iter().zip(truth).map(|(corner, truth)| corner.distance(truth)).fold(0.0, f64::max)
+    }
+
     /// In a black mask, the level of light may be any where the exposure is not known: a strip of bare panel about the plate is no plate, and a
     /// rebate about the picture is no strip.
     #[test]
     fn a_strip_of_bare_panel_in_a_mask_is_told_from_a_rebate_at_any_level() {
-        let (frame, size_mm) = (Size::new(900, 1200), [165.1, 120.65]);
-        let centre = Point::new(82.55, 60.325);
-        let turned = Homography::similarity(5.6, 0.04, Point::new(0.0, 0.0));
-        let plane = Homography::similarity(5.6, 0.04, Point::new(602.0, 445.0) - turned.apply(centre));
-        let view = View { plane, lens: Lens::straight(1200, 900) };
+        let view = middling(5.6, 0.04);
         for (gap, level) in [(0.0, 1.0), (0.0, 0.8), (0.0, 1.25), (2.5, 1.0), (2.5, 0.8), (1.5, 0.6), (2.5, 1.2)] {
-            let beyond = |p: Point| (-p.x).max(-p.y).max(p.x - size_mm[0]).max(p.y - size_mm[1]);
-            let plate = capture(&view, size_mm, 1.0, frame);
-            let seen = Image::from_rows(frame, Transmittance(0.0), |row, out| {
-                for (column, t) in out.iter_mut().enumerate() {
-                    let p = view.to_plate(Point::new(column as f64 + 0.5, row as f64 + 0.5));
-                    *t = Transmittance(if beyond(p) > gap { 0.002 } else { level * plate.at(row, column).0 });
-                }
-            });
-            let outline = find(&seen, &half_plate(), None).unwrap();
-            let truth = crate::geometry::lie::corners(size_mm).map(|c| view.to_capture(c));
-            for (corner, truth) in outline.corners_px.iter().zip(truth) {
-                assert!(corner.distance(truth) < 1.0, "gap {gap}, level {level}: {corner:?} for {truth:?}");
-            }
+            let off = off(&find(&in_a_mask(&view, gap, level), &half_plate(), None).unwrap(), &view);
+            assert!(off < 1.0, "gap {gap}, level {level}: {off} px");
+        }
+    }
+
+    /// Where strip and rebate are a few pixels wide, one look across a side shows mask, panel, rebate and picture.
+    #[test]
+    fn a_plate_small_in_the_picture_is_found_between_a_mask_and_its_own_rebate() {
+        for (px_per_mm, turn) in [(4.1, 0.0), (4.1, 0.01), (4.6, 0.004), (3.6, 0.006)] {
+            let view = middling(px_per_mm, turn);
+            let off = off(&find_in_cells(&in_a_mask(&view, 1.4, 1.0), &half_plate()).unwrap(), &view);
+            assert!(off < 0.5, "{px_per_mm} px/mm, turned by {turn}: {off} px");
         }
     }
 

@@ -20,6 +20,8 @@ const LEAST_STEP: f64 = 0.04;
 const DARK_STEP: f64 = 0.003;
 /// Pixels over which the surround's level is read.
 const LEVEL: f64 = 5.0;
+/// Slope, as a share of the step's, under which it is the surround's own.
+const EVEN: f64 = 0.25;
 /// Pixels within which the inner level must be reached after the steepest place.
 const SETTLE: f64 = 7.0;
 
@@ -84,7 +86,10 @@ fn between(line: &[f64], slope: &[f64], peak: usize, bare: f64) -> Option<f64> {
     let dips = |i: usize| part(i) < 0.6 && slope.get(i + 2).is_some_and(|_| part(i + 2) > part(i) + 0.04);
     let before = (0..peak).rev().find(|&i| calm(i) || peak - i >= settle)?;
     let after = (peak + 1..line.len()).find(|&i| calm(i) || dips(i) || i - peak >= settle)?;
-    let outer = mean(&line[before.saturating_sub(level)..=before]);
+    // Not beyond another step: a narrow strip of bare panel ends in a black mask.
+    let is_even = |i: &usize| part(*i).abs() < EVEN;
+    let from = (before.saturating_sub(level)..before).rev().take_while(is_even).last().unwrap_or(before);
+    let outer = mean(&line[from..=before]);
     let inner = mean(&line[after..(after + 2).min(line.len())]);
     if (inner - outer).abs() < least_step(inner.max(outer)) || inner > bare {
         return None;
@@ -165,6 +170,26 @@ mod tests {
             let found = edge(&image, Point::new(40.0, 40.0), inward, 14.0, 0.955).unwrap();
             let truth = (offset - 40.0) / length;
             assert!((found - truth).abs() < near, "slant {slant}, ground {ground}: {found} for {truth}");
+        }
+    }
+
+    /// Glass in a strip of bare panel six pixels wide, in a black mask; its picture begins ten pixels behind its edge.
+    #[test]
+    fn a_mask_near_the_glass_does_not_pull_its_edge() {
+        for at in [-1.3, -0.4, 0.0, 0.7, 2.2] {
+            let clear = glass(1.0, 0.03, 40.0 + at, 0.0, 10.0);
+            let image = Image::from_rows(clear.size(), Transmittance(0.0), |row, out| {
+                for (column, t) in out.iter_mut().enumerate() {
+                    let d = column as f64 + 0.5 - (34.0 + at + 0.03 * (row as f64 + 0.5 - 40.0));
+                    *t = Transmittance(clear.at(row, column).0 * (d + 0.5).clamp(0.0, 1.0) as f32);
+                }
+            });
+            let length = f64::hypot(0.03, 1.0);
+            let inward = Point::new(1.0 / length, -0.03 / length);
+            for reach in [10.0, 12.0, 18.0] {
+                let found = edge(&image, Point::new(40.0, 40.0), inward, reach, 0.955).unwrap();
+                assert!((found - at / length).abs() < 0.1, "reach {reach}: {found} for {at}");
+            }
         }
     }
 

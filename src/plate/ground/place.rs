@@ -15,6 +15,8 @@ const STATIONS: usize = 16;
 const LEAST: f64 = 0.004;
 /// Least slope of the glass's edge, as a share of the steepest near it.
 const STEEP: f64 = 0.25;
+/// Samples kept clear of a step beyond the surround, as of a mask near the glass: two pixels.
+const CLEAR: usize = (2.0 / STEP) as usize;
 /// What the model is trusted to, as a share of a profile's height: blurs are not quite Gaussian.
 const MODEL: f64 = 0.002;
 
@@ -61,7 +63,11 @@ impl Place {
         let outer = (1..steepest).rev().find(|&i| slope(i).abs() < 0.1 * slope(steepest).abs()).unwrap_or(0);
         let even = 0.04 * (middle[(steepest + 3).min(middle.len() - 1)] - middle[outer]).abs();
         let is_even = |i: &usize| (middle[*i] - middle[outer]).abs() < even.max(0.02 * middle[outer]);
-        let from = (0..=outer).rev().take_while(is_even).last().unwrap_or(outer);
+        let from = match (0..=outer).rev().take_while(is_even).last() {
+            // Another step's blur reaches further in than the eye of `is_even` sees.
+            Some(from) if from > 0 => (from + CLEAR).min(outer),
+            from => from.unwrap_or(outer),
+        };
         // Inwards up the rebate's level, until it falls again.
         let mut inner = steepest;
         while !is_dark && inner + 1 < middle.len() && middle[inner + 1] < middle[inner] {
