@@ -41,8 +41,7 @@ fn a_perfect_result_has_no_errors() {
     let (plate, truth, seen, record) = perfect();
     let f = compare::measure(&seen, &record, &truth, &plate);
     println!("{}\n{}", Figures::HEADING, f.line("perfect"));
-    // What is left is the lens's blur across the squares' sides: the truth's squares are unblurred.
-    assert!(f.density_median < 0.001 && f.density_p95 < 0.006, "{f:?}");
+    assert!(f.density_median < 1e-6 && f.density_p95 < 1e-6, "{f:?}");
     assert!(f.geometry_worst < 1e-3 && f.places > 50 && f.lost == 0, "{f:?}");
     assert!(f.corner_mm.unwrap() < 1e-9 && f.scale.abs() < 1e-9 && f.base == 0.0, "{f:?}");
     assert!((f.sharpness - 1.0).abs() < 1e-9 && f.unevenness < 0.001, "{f:?}");

@@ -131,7 +131,7 @@ pub fn result(out: &Path, truth: &PlateTruth, plate: &Plate) -> Figures {
 /// `seen`: transmittance against bare light, from edge to edge, upright.
 pub fn measure(seen: &Image<f32>, record: &serde_json::Value, truth: &PlateTruth, plate: &Plate) -> Figures {
     let ideal = ideal(plate, &truth.captures[0], seen);
-    let densities = patches::densities(seen, &ideal, plate);
+    let densities = patches::densities(seen, &ideal, [plate.width_mm, plate.height_mm]);
     let mut displaced = displacement::displacements(seen, &ideal);
     let sharpness = sharpness::kept(seen, &ideal, &displaced);
     // The ideal has square pixels as wide as the result's; from edge to edge it may be a part of a pixel higher or lower.
@@ -163,9 +163,14 @@ pub fn measure(seen: &Image<f32>, record: &serde_json::Value, truth: &PlateTruth
 pub fn ideal(plate: &Plate, truth: &CaptureTruth, seen: &Image<f32>) -> Image<f32> {
     let lie = Lie { width_mm: plate.width_mm, height_mm: plate.height_mm, mirrored: false, rotate: 0 };
     let px_per_mm = seen.columns() as f64 / plate.width_mm;
-    let middle = Point::new(plate.width_mm / 2.0, plate.height_mm / 2.0);
-    let aside = Point::new(plate.width_mm / 2.0 + 1.0, plate.height_mm / 2.0);
-    let captured = truth.to_px(middle).distance(truth.to_px(aside));
+    // The capture's own sampling, on the average over the plate: a lens that distorts has it finer here and coarser there.
+    let shares = [0.1, 0.5, 0.9];
+    let places = shares.iter().flat_map(|x| shares.map(|y| Point::new(x * plate.width_mm, y * plate.height_mm)));
+    let sampling = |at: Point| {
+        let way = |aside: Point| truth.to_px(at).distance(truth.to_px(at + aside));
+        (way(Point::new(1.0, 0.0)) * way(Point::new(0.0, 1.0))).sqrt()
+    };
+    let captured = places.map(sampling).sum::<f64>() / 9.0;
     let stand = Stand {
         columns: seen.columns(),
         rows: seen.rows(),

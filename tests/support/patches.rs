@@ -1,7 +1,6 @@
 //! Densities of small squares, as measured and in truth, and what is left of the light's unevenness.
 
 use super::pixels::quantile;
-use hyaline::demo::plate::Plate;
 use hyaline::image::Image;
 
 /// Side of a square.
@@ -22,12 +21,10 @@ pub struct Densities {
     pub unevenness: f64,
 }
 
-/// `seen`: transmittance from the glass's edge to the glass's edge, upright; `ideal`: the same as a perfect copy shows it.
-/// Densities are held against the plate itself, the lens's blur included; unevenness, which is the light's, against the ideal.
-pub fn densities(seen: &Image<f32>, ideal: &Image<f32>, plate: &Plate) -> Densities {
-    let truth = Sums::of(&plate.density.map(|d| 10f32.powf(-d)));
+/// `seen`: transmittance from the glass's edge to the glass's edge, upright; `ideal`: the same as a perfect copy shows it, through its own lens and
+/// pixels, of a plate of width and height.
+pub fn densities(seen: &Image<f32>, ideal: &Image<f32>, [w, h]: [f64; 2]) -> Densities {
     let (measured, ideal) = (Sums::of(seen), Sums::of(ideal));
-    let (w, h) = (plate.width_mm, plate.height_mm);
     let (across, down) = (((w - 2.0 * INSET_MM) / SIDE_MM) as usize, ((h - 2.0 * INSET_MM) / SIDE_MM) as usize);
     let mut errors = Vec::new();
     let mut zones = vec![Vec::new(); ZONES.0 * ZONES.1];
@@ -36,17 +33,19 @@ pub fn densities(seen: &Image<f32>, ideal: &Image<f32>, plate: &Plate) -> Densit
             let (x, y) = (INSET_MM + i as f64 * SIDE_MM, INSET_MM + j as f64 * SIDE_MM);
             // Shares of the plate, so that both images cover it from edge to edge.
             let rect = [x / w, y / h, (x + SIDE_MM) / w, (y + SIDE_MM) / h];
-            let (t, t_true) = (measured.mean(rect), truth.mean(rect));
+            let (t, t_true) = (measured.mean(rect), ideal.mean(rect));
             let d_true = -t_true.log10();
             if d_true < DENSEST {
                 errors.push((-t.max(1e-6).log10() - d_true).abs());
             }
             if d_true < THIN {
-                zones[j * ZONES.1 / down * ZONES.0 + i * ZONES.0 / across].push(t / ideal.mean(rect));
+                zones[j * ZONES.1 / down * ZONES.0 + i * ZONES.0 / across].push(t / t_true);
             }
         }
     }
-    let mut levels: Vec<f64> = zones.iter_mut().filter(|z| z.len() >= 100).map(|z| quantile(z, 0.5)).collect();
+    // Of fewer than a tenth of a zone's squares most lie on the rebate's edge, where a part of a pixel's displacement is read as light.
+    let enough = across * down / (ZONES.0 * ZONES.1) / 10;
+    let mut levels: Vec<f64> = zones.iter_mut().filter(|z| z.len() >= enough).map(|z| quantile(z, 0.5)).collect();
     assert!(levels.len() > 1, "too few thin squares to tell unevenness");
     Densities {
         median: quantile(&mut errors, 0.5),
