@@ -119,17 +119,18 @@ pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
         };
         Box::new(Failure { error: Error::new(file, fault), seen: shown })
     };
-    let outline = outline(&seen, plate, run.profile.for_camera(&seen.settings).lens(seen.size()))
+    let mut outline = outline(&seen, plate, run.profile.for_camera(&seen.settings).lens(seen.size()))
         .map_err(|fault| failure(fault, Some(show(&seen, None))))?;
     let shown = Some(show(&seen, Some((&outline, lies(run.session, plate)))));
     let sharpness = sharpness::measure(&seen.transmittance, &outline);
     if outline.confidence < CONFIDENT && !run.force {
         return Err(failure(unsure(&outline, &sharpness), shown));
     }
-    if let Some(region) = &outline.region
+    if let Some(region) = &mut outline.region
         && let Some(clear) = unveiled(&plate.captures[0], run.profile, run.panel, &region.mask)?
     {
         seen = clear;
+        region.read_bare_again(&seen.transmittance);
     }
     seen.warnings.extend(dim);
     if let Some(region) = &outline.region {

@@ -34,6 +34,8 @@ pub struct Region {
     pub bare: Option<f32>,
     /// Standard uncertainty of `bare` as a share of it, by how it differs between parts of the frame; none where too little of it is seen.
     pub bare_sd: Option<f64>,
+    /// Cells (row, column) that lie inside the bare panel, in reading order.
+    panel: Vec<(usize, usize)>,
     /// Transmittance of a black mask where one is seen: 0 but for glare.
     pub opaque: Option<f32>,
     /// Pixels of the capture (row, column) that lie well inside the mask, some ten thousands at most.
@@ -45,6 +47,22 @@ pub struct Region {
     pub sides: [Side; 4],
     /// Pixels of the capture per pixel here.
     pub scale: f64,
+}
+
+impl Region {
+    /// Reads the bare panel's level anew, where glare has been taken off since: the blank's was another.
+    pub fn read_bare_again(&mut self, seen: &Image<Transmittance>) {
+        let side = self.scale as usize;
+        let cell = |(row, column): &(usize, usize)| {
+            let rows = row * side..(row + 1) * side;
+            let sum: f32 =
+                rows.map(|r| seen.row(r)[column * side..(column + 1) * side].iter().map(|t| t.0).sum::<f32>()).sum();
+            sum / (side * side) as f32
+        };
+        if let Some((bare, sd)) = level(self.panel.par_iter().map(cell).collect()) {
+            (self.bare, self.bare_sd) = (Some(bare), sd);
+        }
+    }
 }
 
 /// One side as a parabola over the axis that it runs along: x = a + b·t + c·t² for upright sides, y for level ones; in capture pixels.
@@ -189,13 +207,14 @@ fn region(
     let bare_share = panel.pixels().iter().filter(|p| **p).count() as f64 / small.size().area() as f64;
     let dark_part = flooded.pixels().iter().zip(small.pixels()).map(|(f, t)| *f && *t < dark).collect();
     let dark_part = Image::from_vec(small.size(), dark_part);
-    let (sides, (mask, level)) =
-        rayon::join(|| sides(part, factor as f64), || (places_within(&dark_part, factor), level_within(small, &panel)));
+    let (sides, (mask, panel)) =
+        rayon::join(|| sides(part, factor as f64), || (places_within(&dark_part, factor), cells_within(&panel)));
     let sides = sides?;
-    let (level, bare_sd) = level.unzip();
+    let (level, bare_sd) = level(panel.iter().map(|(r, c)| small.at(*r, *c)).collect()).unzip();
     Ok(Region {
         bare: level.or(around.bare),
         bare_sd: bare_sd.flatten(),
+        panel,
         opaque: around.opaque,
         mask,
         bare_share,
@@ -223,17 +242,19 @@ fn places_within(part: &Image<bool>, factor: usize) -> Vec<(usize, usize)> {
     all.into_iter().step_by(step).map(|(r, c)| (r * factor + factor / 2, c * factor + factor / 2)).collect()
 }
 
-/// The median over a part's inside, where no pixel is mixed with what lies beyond, and how far, as a share, the medians of its eighths in reading
-/// order say that it may be off; none where the part has hardly any inside.
-fn level_within(small: &Image<f32>, part: &Image<bool>) -> Option<(f32, Option<f64>)> {
+/// Cells of a part's inside, where no pixel is mixed with what lies beyond.
+fn cells_within(part: &Image<bool>) -> Vec<(usize, usize)> {
+    let inside = |r: usize, c: usize| (r - 1..=r + 1).all(|r| (c - 1..=c + 1).all(|c| part.at(r, c)));
+    (1..part.rows().saturating_sub(1))
+        .flat_map(|r| (1..part.columns().saturating_sub(1)).map(move |c| (r, c)))
+        .filter(|(r, c)| inside(*r, *c))
+        .collect()
+}
+
+/// The median of cells, and how far, as a share, the medians of their eighths in reading order say that it may be off; none of hardly any cells.
+fn level(mut seen: Vec<f32>) -> Option<(f32, Option<f64>)> {
     const LEAST: usize = 100;
     const PARTS: usize = 8;
-    let inside = |r: usize, c: usize| (r - 1..=r + 1).all(|r| (c - 1..=c + 1).all(|c| part.at(r, c)));
-    let mut seen: Vec<f32> = (1..small.rows() - 1)
-        .flat_map(|r| (1..small.columns() - 1).map(move |c| (r, c)))
-        .filter(|(r, c)| inside(*r, *c))
-        .map(|(r, c)| small.at(r, c))
-        .collect();
     if seen.len() < LEAST {
         return None;
     }
@@ -510,6 +531,15 @@ mod tests {
                 assert_eq!(region.bare.is_some(), around > 0.5 || gap > 0.0);
             }
         }
+    }
+
+    #[test]
+    fn the_bare_panel_is_read_again_under_other_light() {
+        let seen = framed(0.0, 0.05, 15.0);
+        let mut region = find(&seen).unwrap().remove(1);
+        assert_eq!(region.bare, Some(1.0));
+        region.read_bare_again(&seen.map(|t| Transmittance(1.013 * t.0)));
+        assert!((region.bare.unwrap() - 1.013).abs() < 1e-6 && region.bare_sd.unwrap() < 1e-6, "{region:?}");
     }
 
     #[test]
