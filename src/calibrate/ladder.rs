@@ -33,6 +33,8 @@ pub struct Rung {
     pub size: Size,
     pub layout: Layout,
     pub settings: Settings,
+    /// Whether colour is stored coarsely beside luma.
+    pub has_coarse_colour: bool,
     /// Channel by channel, place by place.
     codes: Vec<Vec<Option<f64>>>,
 }
@@ -68,7 +70,8 @@ impl Rung {
         let codes = (0..frame.channels())
             .map(|channel| grid(frame.size).into_par_iter().map(|at| code(frame, channel, at)).collect())
             .collect();
-        Ok(Rung { size: frame.size, layout: frame.layout, settings: frame.settings.clone(), codes })
+        let has_coarse_colour = frame.coarse_colour();
+        Ok(Rung { size: frame.size, layout: frame.layout, settings: frame.settings.clone(), has_coarse_colour, codes })
     }
 }
 
@@ -184,6 +187,14 @@ impl Ladder {
             ));
         }
         Ok(())
+    }
+
+    /// Whether codes are near those of another channel at the same places, as under a panel that is nearly neutral.
+    pub fn is_near(&self, other: &Ladder) -> bool {
+        const NEAR: f64 = 0.1;
+        let mean =
+            |ladder: &Ladder| ladder.samples.iter().map(|s| s.code).sum::<f64>() / ladder.samples.len().max(1) as f64;
+        (mean(self) / mean(other) - 1.0).abs() < NEAR
     }
 
     /// The least and the greatest code that was seen.

@@ -83,6 +83,46 @@ pub fn recover(ladder: &Ladder, refine: bool) -> Result<Response, (Option<usize>
     })
 }
 
+/// Share of each colour in luma (ITU-T T.871, clause 7).
+const LUMA: [f64; 3] = [0.299, 0.587, 0.114];
+
+/// Codes that the colours' curves may lie apart and still be one: what rounding chroma and averaging it over four pixels comes to.
+const APART: usize = 2;
+
+/// Codes that every channel's ladder covers.
+pub fn covered(found: &[Response]) -> [f64; 2] {
+    let low = found.iter().map(|r| r.covered[0]).fold(0.0, f64::max);
+    let high = found.iter().map(|r| r.covered[1]).fold(1.0, f64::min);
+    [low, high]
+}
+
+/// One curve for red, green and blue, where theirs agree to [`APART`] and the panel is nearly neutral: a camera puts all three through one. What
+/// chroma's rounding takes from one colour it gives to another, so that their mean by luma's weights is nearer than each; files that hold luma
+/// are then read by it alone.
+pub fn pooled(ladders: &[Ladder], found: &[Response]) -> Option<Response> {
+    if found.len() != LUMA.len() || ladders.iter().any(|ladder| !ladder.is_near(&ladders[1])) {
+        return None;
+    }
+    let mean = |of: &dyn Fn(&Response) -> f64| found.iter().zip(LUMA).map(|(r, w)| w * of(r)).sum::<f64>();
+    let worst = |of: &dyn Fn(&Response) -> f64| found.iter().map(of).fold(0.0, f64::max);
+    let light: Vec<f64> = (0..CODES).map(|k| if k == 0 { 0.0 } else { mean(&|r| r.light[k].ln()).exp() }).collect();
+    let covered = covered(found);
+    let within = (APART..CODES - APART).filter(|k| (covered[0]..=covered[1]).contains(&(*k as f64 / 255.0)));
+    let within: Vec<usize> = within.collect();
+    let agrees = |r: &Response| {
+        let off = within.iter().map(|k| (r.light[*k] / light[*k]).ln()).sum::<f64>() / within.len().max(1) as f64;
+        within.iter().all(|k| (light[k - APART]..=light[k + APART]).contains(&(r.light[*k] / off.exp())))
+    };
+    found.iter().all(agrees).then(|| Response {
+        covered,
+        rms: worst(&|r| r.rms),
+        sd: worst(&|r| r.sd),
+        refined: (0..found[0].refined.len()).map(|k| mean(&|r| r.refined[k])).collect(),
+        samples: found.iter().map(|r| r.samples).sum(),
+        light,
+    })
+}
+
 /// Departures from sRGB at the knots, and of the exposures from what was said; ln.
 struct Curve {
     knots: Vec<f64>,
@@ -316,6 +356,28 @@ mod tests {
         let mean = off.iter().sum::<f64>() / off.len() as f64;
         let rms = (off.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / off.len() as f64).sqrt();
         [rms, off.iter().map(|d| (d - mean).abs()).fold(0.0, f64::max)]
+    }
+
+    /// Chroma's rounding moves red and blue by parts of a code in opposite senses; another curve in one colour is no rounding.
+    #[test]
+    fn curves_that_agree_are_pooled_and_others_are_not() {
+        let exposures = stops();
+        let off = |by: f64| move |light: f64| (srgb(light) + by / 255.0).clamp(0.0, 1.0);
+        let seen = |encode: [&dyn Fn(f64) -> f64; 3]| {
+            let ladders = ladders(&made([srgb; 3], &exposures, 2e-4), &logs(&exposures)).unwrap();
+            let found: Vec<Response> = ladders.iter().map(|l| recover(l, false).unwrap()).collect();
+            // The light that each code stands for, by the curve that is asked for.
+            let bent = found.iter().zip(encode).map(|(r, encode)| {
+                let light: Vec<f64> =
+                    r.light.iter().map(|l| srgb_to_linear((2.0 * srgb(*l) - encode(*l)).clamp(0.0, 1.0))).collect();
+                Response { light, ..r.clone() }
+            });
+            pooled(&ladders, &bent.collect::<Vec<_>>())
+        };
+        let one = seen([&off(0.6), &off(-0.42), &off(0.588)]).expect("they agree");
+        let [rms, worst] = errors(&one, srgb);
+        assert!(rms < 0.002 && worst < 0.01, "{rms} {worst}");
+        assert_eq!(seen([&srgb, &srgb, &|light| light.powf(1.0 / 2.0)]), None);
     }
 
     /// The truth is the closed form that encoded the frames. 0.01 D is what the whole program aims at in its 95th percentile.

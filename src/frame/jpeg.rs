@@ -6,7 +6,8 @@
 //! Of a colour file under the sRGB curve luma alone is kept, since a plate over a light is neutral: it takes the same share of red, green
 //! and blue. Luma is the weighted mean of values 1.055 c^(1/2.4) − 0.055 and the weights sum to 1, so of c = T × light it is
 //! 1.055 S T^(1/2.4) − 0.055, and by the same curve T S^2.4 with an S that the blank shares: whatever the light's colour, and without
-//! what the file's coarse chroma would add. Below the curve's toe, 0.3 % of full light, this bends a little.
+//! what the file's coarse chroma would add. Below the curve's toe, 0.3 % of full light, this bends a little. Under a measured curve that
+//! is one for all colours it holds as nearly as the light is neutral: to the square of what colours differ by.
 //!
 //! ISO/IEC 10918-1 (ITU-T T.81), annex B; decoding by `zune-jpeg`.
 
@@ -62,7 +63,7 @@ pub fn read(bytes: &[u8], profile: &CaptureProfile) -> Result<Frame, Fault> {
             ),
         ));
     }
-    let as_luma = decoder.input_colorspace() == Some(ColorSpace::YCbCr) && transfer == Transfer::Srgb;
+    let as_luma = decoder.input_colorspace() == Some(ColorSpace::YCbCr) && transfer.is_kept_by_luma();
     let (layout, space) = match header.components {
         1 => (Layout::Gray, ColorSpace::Luma),
         _ if as_luma => (Layout::Gray, ColorSpace::YCbCr),
@@ -167,7 +168,7 @@ fn ends(bytes: &[u8]) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frame::transfer::{linear_to_srgb, srgb_to_linear};
+    use crate::frame::transfer::{Curve, linear_to_srgb, srgb_to_linear};
     use image::codecs::jpeg::JpegEncoder;
     use image::{ExtendedColorType, ImageEncoder};
 
@@ -180,12 +181,19 @@ mod tests {
     }
 
     #[test]
-    fn gray_is_read_as_gray_and_colour_as_luma_where_its_curve_is_srgb() {
+    fn gray_is_read_as_gray_and_colour_as_luma_where_one_curve_holds() {
         let (srgb, linear) = (CaptureProfile::srgb(), CaptureProfile::linear());
+        let measured = |curves: usize| {
+            let curve = Curve { codes: vec![0.0, 0.5, 1.0], light: vec![vec![0.0, 0.2, 1.0]; curves] };
+            CaptureProfile { transfer: Transfer::Table(curve), ..CaptureProfile::srgb() }
+        };
+        let (one, three) = (measured(1), measured(3));
         for (colour, profile, layout, channels) in [
             (ExtendedColorType::L8, &srgb, Layout::Gray, 1),
             (ExtendedColorType::Rgb8, &srgb, Layout::Gray, 1),
             (ExtendedColorType::Rgb8, &linear, Layout::Rgb, 3),
+            (ExtendedColorType::Rgb8, &one, Layout::Gray, 1),
+            (ExtendedColorType::Rgb8, &three, Layout::Rgb, 3),
         ] {
             let frame = read(&made(37, 21, colour), profile).unwrap();
             assert_eq!((frame.size, frame.layout, frame.tables.len()), (Size::new(21, 37), layout, channels));

@@ -46,6 +46,15 @@ impl Transfer {
         }
     }
 
+    /// Whether luma, the weighted mean of a pixel's codes, tells its light by the same curve.
+    pub fn is_kept_by_luma(&self) -> bool {
+        match self {
+            Transfer::Srgb => true,
+            Transfer::Linear => false,
+            Transfer::Table(curve) => curve.light.len() == 1,
+        }
+    }
+
     /// A table of `entries` codes for one channel; `full` is the code that means 1, and codes above it mean no more.
     pub fn table(&self, channel: usize, full: u32, entries: usize) -> Vec<f32> {
         (0..entries as u32)

@@ -3,7 +3,7 @@
 use super::{To, camera, date, significant};
 use crate::calibrate::exposures;
 use crate::calibrate::ladder::{self, Rung};
-use crate::calibrate::response::{CODES, Response, recover};
+use crate::calibrate::response::{CODES, Response, covered, pooled, recover};
 use crate::cli::Outcome;
 use crate::error::{Error, InFile, Warning};
 use crate::frame::profile::{CaptureProfile, Fit};
@@ -85,6 +85,8 @@ pub fn run(args: &Args) -> Result<Outcome, Vec<Error>> {
         .iter()
         .map(|l| recover(l, args.refine).map_err(|(k, fault)| at(k.unwrap_or(0), fault)))
         .collect::<Result<Vec<Response>, _>>()?;
+    let common = rungs[0].has_coarse_colour.then(|| pooled(&ladders, &found)).flatten();
+    let found = common.map_or(found, |common| vec![common]);
     let profile = profile(args, base, &rungs, &light, &found);
     args.to.write(&profile).map_err(one)?;
     let warnings = warnings(&rungs, &found);
@@ -147,13 +149,6 @@ fn profile(
     }
 }
 
-/// Codes that every channel's ladder covers.
-fn covered(found: &[Response]) -> [f64; 2] {
-    let low = found.iter().map(|r| r.covered[0]).fold(0.0, f64::max);
-    let high = found.iter().map(|r| r.covered[1]).fold(1.0, f64::min);
-    [low, high]
-}
-
 /// Stops by which each exposure was found to be off; the mean of the channels.
 fn refined(found: &[Response]) -> Vec<f64> {
     let n = found.len() as f64;
@@ -177,7 +172,7 @@ fn warnings(rungs: &[Rung], found: &[Response]) -> Vec<Warning> {
 }
 
 fn told(args: &Args, light: &[f64], found: &[Response], profile: &CaptureProfile, warnings: &[Warning]) -> Outcome {
-    let names: &[&str] = if found.len() == 1 { &["gray"] } else { &["red", "green", "blue"] };
+    let names: &[&str] = if found.len() == 1 { &["all colours"] } else { &["red", "green", "blue"] };
     let mut summary = format!("{}: response from {} frames\n", args.to.to.display(), light.len());
     for (name, r) in names.iter().zip(found) {
         let [low, high] = r.covered.map(|c| plain(255.0 * c, 0));
