@@ -155,7 +155,7 @@ fn a_ladder_brings_the_densities_right() {
     args.extend(ladder.iter().map(String::as_str));
     let (done, text, said) = hyaline(path, &args);
     println!("{text}");
-    assert!(done && text.contains("red:"), "{text}{said}");
+    assert!(done && text.contains("all colours:"), "{text}{said}");
     let profile = CaptureProfile::load("phone", path).unwrap();
     assert_eq!(profile.camera.as_ref().unwrap().model.as_deref(), Some("One"));
     assert_eq!(profile.date, Some(jiff::civil::date(2026, 3, 14)));

@@ -10,6 +10,7 @@ use crate::image::Image;
 use crate::units::Transmittance;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
+use std::f64::consts::SQRT_2;
 
 /// Densities as read and as they are, straight between.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -65,7 +66,8 @@ impl Correction {
     }
 
     /// Standard uncertainty at densities up to the densest that the tablet showed, for a frame whose panel's light scatters by `uneven` (density): an
-    /// error of the response depends on the code, so that it grows with how much steeper the correction is than where it starts.
+    /// error of the response depends on the code, so that it grows with how much steeper the correction is than where it starts. The tablet's steps
+    /// lay under light that scattered as much, and both count.
     pub fn uncertainty(&self, uneven: f64) -> Vec<[f64; 2]> {
         const PITCH: usize = 8;
         let (last, sd) = (self.read.len() - 1, &self.sd);
@@ -73,7 +75,7 @@ impl Correction {
             let (from, to) = (k.saturating_sub(PITCH / 2), (k + PITCH / 2).min(last));
             (self.density[to] - self.density[from]) / (self.read[to] - self.read[from])
         };
-        let at = |k: usize| [self.density[k], sd[k].hypot((steepness(k) - steepness(0)) * uneven)];
+        let at = |k: usize| [self.density[k], sd[k].hypot((steepness(k) - steepness(0)) * SQRT_2 * uneven)];
         if sd.is_empty() { Vec::new() } else { (0..last).step_by(PITCH).chain([last]).map(at).collect() }
     }
 
