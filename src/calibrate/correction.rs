@@ -170,9 +170,9 @@ impl Model {
             return None;
         }
         let left: Vec<f64> = residual.iter().zip(readings).map(|(r, reading)| -r * reading.sd).collect();
-        // Where the stated uncertainties are too small for what is left, the result's grow with it.
-        let free = n.saturating_sub(self.columns(veiled)).max(1);
-        let excess = (residual.norm_squared() / free as f64).max(1.0);
+        // Where the stated uncertainties are too small for how far each step lies from what the others foretell, the result's grow with it: what is left
+        // over would not count where the course only bends to the steps.
+        let excess = foretold.max(1.0);
         let sd_at = |read: f64| {
             let mut v = DVector::from_vec(self.row(read, veiled));
             if self.free_base {

@@ -105,10 +105,10 @@ pub fn pooled(ladders: &[Ladder], found: &[Response]) -> Option<Response> {
     }
     let mean = |of: &dyn Fn(&Response) -> f64| found.iter().zip(LUMA).map(|(r, w)| w * of(r)).sum::<f64>();
     let worst = |of: &dyn Fn(&Response) -> f64| found.iter().map(of).fold(0.0, f64::max);
-    let light: Vec<f64> = (0..CODES).map(|k| if k == 0 { 0.0 } else { mean(&|r| r.light[k].ln()).exp() }).collect();
+    let light: Vec<f64> = (0..CODES).map(|k| mean(&|r| r.light[k].ln()).exp()).collect();
     let covered = covered(found);
-    let within = (APART..CODES - APART).filter(|k| (covered[0]..=covered[1]).contains(&(*k as f64 / 255.0)));
-    let within: Vec<usize> = within.collect();
+    let seen = |k: &usize| (covered[0]..=covered[1]).contains(&(*k as f64 / 255.0));
+    let within: Vec<usize> = (APART..CODES - APART).filter(seen).collect();
     let agrees = |r: &Response| {
         let off = within.iter().map(|k| (r.light[*k] / light[*k]).ln()).sum::<f64>() / within.len().max(1) as f64;
         within.iter().all(|k| (light[k - APART]..=light[k + APART]).contains(&(r.light[*k] / off.exp())))

@@ -176,7 +176,15 @@ fn fitted(
         region.sides.par_iter().enumerate().map(|(i, s)| along_coarse(seen, i, s, reach, bare)).collect();
     let mut fit = Fit::new(region.corners(), lens.unwrap_or(start), lens.is_none(), size);
     fit.solve(&coarse);
-    let fine = fit.settle(seen, bare);
+    let look = |fit: &mut Fit| {
+        let fine: Vec<SidePoints> = (0..4).into_par_iter().map(|i| along_fit(seen, fit, i, bare)).collect();
+        fit.solve(&fine);
+        fine
+    };
+    let fine = look(&mut fit);
+    // A side that its coarse line missed may only now lie within a look's reach.
+    let is_seen = |side: &SidePoints| side.points.len() >= STATIONS / 4;
+    let fine = if coarse.iter().all(is_seen) { fine } else { look(&mut fit) };
     (fit, fine)
 }
 
@@ -379,23 +387,6 @@ impl Fit {
                 break;
             }
         }
-    }
-
-    /// Solves by points looked for about the sides, and anew where that moved them: sides that the coarse lines missed may only then come in reach.
-    fn settle(&mut self, seen: &Image<Transmittance>, bare: f32) -> Vec<SidePoints> {
-        const ROUNDS: usize = 4;
-        /// Pixels by which a corner may still move.
-        const STILL: f64 = 1.5;
-        let mut fine = Vec::new();
-        for _ in 0..ROUNDS {
-            let before = self.corners;
-            fine = (0..4).into_par_iter().map(|i| along_fit(seen, self, i, bare)).collect();
-            self.solve(&fine);
-            if before.iter().zip(self.corners).all(|(a, b)| a.distance(b) < STILL) {
-                break;
-            }
-        }
-        fine
     }
 
     /// The true ratio of width to height over the nominal rectangle's: tilt shortens one of them, and keystone tells the tilt where the

@@ -20,8 +20,9 @@ const LEAST_STEP: f64 = 0.04;
 const DARK_STEP: f64 = 0.003;
 /// Pixels over which the surround's level is read.
 const LEVEL: f64 = 5.0;
-/// Slope, as a share of the step's, under which it is the surround's own.
-const EVEN: f64 = 0.25;
+/// Slope, as a share of the step's, from which there is another step; and the samples that its blur reaches: two pixels.
+const ANOTHER: f64 = 0.6;
+const CLEAR: usize = (2.0 * FINE) as usize;
 /// Pixels within which the inner level must be reached after the steepest place.
 const SETTLE: f64 = 7.0;
 
@@ -86,9 +87,10 @@ fn between(line: &[f64], slope: &[f64], peak: usize, bare: f64) -> Option<f64> {
     let dips = |i: usize| part(i) < 0.6 && slope.get(i + 2).is_some_and(|_| part(i + 2) > part(i) + 0.04);
     let before = (0..peak).rev().find(|&i| calm(i) || peak - i >= settle)?;
     let after = (peak + 1..line.len()).find(|&i| calm(i) || dips(i) || i - peak >= settle)?;
-    // Not beyond another step: a narrow strip of bare panel ends in a black mask.
-    let is_even = |i: &usize| part(*i).abs() < EVEN;
-    let from = (before.saturating_sub(level)..before).rev().take_while(is_even).last().unwrap_or(before);
+    // Not beyond another step, nor in its blur: a narrow strip of bare panel ends in a black mask.
+    let furthest = before.saturating_sub(level);
+    let another = (furthest..before).rev().find(|&i| part(i).abs() > ANOTHER);
+    let from = another.map_or(furthest, |i| (i + CLEAR).min(before));
     let outer = mean(&line[from..=before]);
     let inner = mean(&line[after..(after + 2).min(line.len())]);
     if (inner - outer).abs() < least_step(inner.max(outer)) || inner > bare {
