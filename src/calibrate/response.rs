@@ -12,7 +12,7 @@
 
 use super::ladder::{Ladder, Sample};
 use crate::error::Fault;
-use crate::frame::transfer::srgb_to_linear;
+use crate::frame::transfer::{LUMA, srgb_to_linear};
 use nalgebra::{DMatrix, DVector};
 
 /// Knots of the curve.
@@ -82,9 +82,6 @@ pub fn recover(ladder: &Ladder, refine: bool) -> Result<Response, (Option<usize>
         samples: ladder.samples.len(),
     })
 }
-
-/// Share of each colour in luma (ITU-T T.871, clause 7).
-const LUMA: [f64; 3] = [0.299, 0.587, 0.114];
 
 /// Codes that the colours' curves may lie apart and still be one: what rounding chroma and averaging it over four pixels comes to.
 const APART: usize = 2;

@@ -6,6 +6,9 @@
 
 use moxcms::{ColorProfile, ToneReprCurve};
 
+/// Share of red, green and blue in luma (ITU-T T.871, clause 7; Rec. 601).
+pub const LUMA: [f64; 3] = [0.299, 0.587, 0.114];
+
 /// How codes stand for light.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Transfer {

@@ -9,6 +9,7 @@ use super::filters::{self, Pattern};
 use super::lateral::{self, Lateral};
 use super::{FlatField, blank::Dark, glare::Veils, shaded::Shaded};
 use crate::error::Fault;
+use crate::frame::transfer::LUMA;
 use crate::frame::{Frame, Layout};
 use crate::image::Image;
 use crate::units::{Linear, Transmittance};
@@ -103,10 +104,10 @@ pub fn divide(frame: &Frame, flat: &FlatField, dark: Option<&Dark>, veils: Optio
 }
 
 /// How much each channel counts. A lossy file keeps luma sharp and blurs what colour is left, so its channels count as luma
-/// does (Rec. 601, which JPEG uses); elsewhere light counts as light, unless the lens drew colours apart: then green alone.
+/// does; elsewhere light counts as light, unless the lens drew colours apart: then green alone.
 fn weights(frame: &Frame, lateral: Option<&Lateral>) -> Vec<f32> {
     match frame.channels() {
-        3 if frame.coarse_colour() => vec![0.299, 0.587, 0.114],
+        3 if frame.coarse_colour() => LUMA.map(|share| share as f32).to_vec(),
         3 if lateral.is_some_and(Lateral::off) => vec![0.0, 1.0, 0.0],
         n => vec![1.0 / n as f32; n],
     }

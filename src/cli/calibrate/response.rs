@@ -6,6 +6,7 @@ use crate::calibrate::ladder::{self, Rung};
 use crate::calibrate::response::{CODES, Response, covered, pooled, recover};
 use crate::cli::Outcome;
 use crate::error::{Error, InFile, Warning};
+use crate::frame::Layout;
 use crate::frame::profile::{CaptureProfile, Fit};
 use crate::frame::transfer::{Curve, Transfer};
 use crate::report::axis::plain;
@@ -90,7 +91,7 @@ pub fn run(args: &Args) -> Result<Outcome, Vec<Error>> {
     let profile = profile(args, base, &rungs, &light, &found);
     args.to.write(&profile).map_err(one)?;
     let warnings = warnings(&rungs, &found);
-    Ok(told(args, &light, &found, &profile, &warnings))
+    Ok(told(args, &light, rungs[0].layout, &found, &profile, &warnings))
 }
 
 fn profile(
@@ -171,8 +172,19 @@ fn warnings(rungs: &[Rung], found: &[Response]) -> Vec<Warning> {
     warnings
 }
 
-fn told(args: &Args, light: &[f64], found: &[Response], profile: &CaptureProfile, warnings: &[Warning]) -> Outcome {
-    let names: &[&str] = if found.len() == 1 { &["all colours"] } else { &["red", "green", "blue"] };
+fn told(
+    args: &Args,
+    light: &[f64],
+    layout: Layout,
+    found: &[Response],
+    profile: &CaptureProfile,
+    warnings: &[Warning],
+) -> Outcome {
+    let names: &[&str] = match found.len() {
+        1 if layout == Layout::Gray => &["gray"],
+        1 => &["all colours"],
+        _ => &["red", "green", "blue"],
+    };
     let mut summary = format!("{}: response from {} frames\n", args.to.to.display(), light.len());
     for (name, r) in names.iter().zip(found) {
         let [low, high] = r.covered.map(|c| plain(255.0 * c, 0));
