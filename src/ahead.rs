@@ -51,7 +51,7 @@ pub fn work(session: &Session, options: &Options) -> Result<Ahead, Vec<Error>> {
             continue;
         };
         let run = prepared.run(session, panel, options, &progress);
-        match pipeline::rectify(&run, plate)
+        match pipeline::rectify(&run, plate, None)
             .map_err(|failure| failure.error)
             .and_then(|done| keep(&store, plate, key, done))
         {

@@ -178,22 +178,31 @@ pub fn digitize(session: &Session, options: &Options) -> Result<Digitized, Vec<E
         earlier.iter_mut().for_each(|e| *e = None);
     }
 
-    let to_do = earlier.iter().filter(|e| e.is_none()).count();
-    let steps = 2 + to_do * pipeline::STAGES + (plates.len() - to_do) + session.brackets.len();
+    let to_do: Vec<&Plate> =
+        plates.iter().zip(&earlier).filter(|(_, e)| e.is_none()).map(|(plate, _)| *plate).collect();
+    let steps = 2 + to_do.len() * pipeline::STAGES + (plates.len() - to_do.len()) + session.brackets.len();
     let progress = Progress::new(steps, options.quiet);
     let mut errors = Vec::new();
-    let mut panel = Panel::default();
-    if to_do > 0 {
-        let (loaded, said) = prepared.panel(session, &store, &progress, &mut errors);
-        (panel, told) = (loaded, Some(said));
+    let (mut panel, mut read) = (Panel::default(), None);
+    let mut to_come = to_do.iter();
+    let mut read_next = || to_come.next().and_then(|plate| pipeline::read_ahead(plate, &prepared.profile));
+    if !to_do.is_empty() {
+        let load = || prepared.panel(session, &store, &progress, &mut errors);
+        let ((loaded, said), first) = rayon::join(load, &mut read_next);
+        (panel, told, read) = (loaded, Some(said), first);
     }
     let run = prepared.run(session, &panel, options, &progress);
-    let rectify = |plate: &Plate| pipeline::rectify(&run, plate).map(|done| Way::Rectified(Box::new(done)));
+    let mut rectify = |plate: &Plate| {
+        let own = read.take();
+        let (done, next) = rayon::join(|| pipeline::rectify(&run, plate, own), &mut read_next);
+        read = next;
+        done.map(|done| Way::Rectified(Box::new(done)))
+    };
     let ways: Vec<Result<Way, Box<Failure>>> =
         plates.iter().zip(earlier).map(|(plate, earlier)| earlier.map_or_else(|| rectify(plate), Ok)).collect();
     let readings: Vec<_> = match patch_elsewhere(session, plates) {
         Some(id) => {
-            vec![session.plate(id).and_then(|p| pipeline::rectify(&run, p).ok()).and_then(|r| r.found.reading)]
+            vec![session.plate(id).and_then(|p| pipeline::rectify(&run, p, None).ok()).and_then(|r| r.found.reading)]
         }
         None => ways.iter().map(|way| way.as_ref().ok().and_then(Way::reading)).chain(of_others()).collect(),
     };
@@ -389,7 +398,7 @@ pub fn check(session: &Session, plates: &[String], quiet: bool) -> Result<Checke
     let mut warnings: Vec<(String, Warning)> = of_session.iter().map(|w| ("session".to_string(), w.clone())).collect();
     let (mut seen, mut sampled, mut lenses) = (Vec::new(), Vec::new(), BTreeSet::new());
     for plate in &plates {
-        match pipeline::rectify(&run, plate) {
+        match pipeline::rectify(&run, plate, None) {
             Ok(done) => {
                 let Found { warnings: of_plate, reading, size_mm, edges, settings, .. } = done.found;
                 // One capture tells of a lens.

@@ -75,11 +75,22 @@ struct Shot<'a> {
     mean_light: Vec<f64>,
 }
 
-/// Reads one view and divides it by its blank; of several copy exposures, each by its own exposure's blank, then merged. `pictured`: with
-/// a small picture of the capture as it came.
-pub fn copied(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, pictured: bool) -> Result<Copied, Error> {
+/// The frames of one view, as its files hold them.
+pub fn frames(files: &[PathBuf], profile: &CaptureProfile) -> Result<Vec<Frame>, Error> {
+    files.iter().map(|file| frame::read(file, profile).in_file(file)).collect()
+}
+
+/// Divides one view by its blank; of several copy exposures, each by its own exposure's blank, then merged. `frames`: those of `files`.
+/// `pictured`: with a small picture of the capture as it came.
+pub fn copied(
+    files: &[PathBuf],
+    frames: Vec<Frame>,
+    profile: &CaptureProfile,
+    panel: &Panel,
+    pictured: bool,
+) -> Result<Copied, Error> {
     let how = Reading { profile, panel, pictured };
-    let shots = shots(files, &how)?;
+    let shots = shots(files, frames, &how)?;
     let veil = panel.veil_for(&shots[0].frame.settings, profile);
     view(shots, veil, &how)
 }
@@ -87,7 +98,7 @@ pub fn copied(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, pictur
 /// The same with a veil that was told by other views of the same set-up.
 pub fn copied_under(files: &[PathBuf], profile: &CaptureProfile, panel: &Panel, veil: Veil) -> Result<Copied, Error> {
     let how = Reading { profile, panel, pictured: false };
-    view(shots(files, &how)?, Ok(veil), &how)
+    view(shots(files, frames(files, profile)?, &how)?, Ok(veil), &how)
 }
 
 /// The veil that a black mask in a view shows: none where the notes or the profile tell the glare, where too little of a mask is seen, and
@@ -102,7 +113,7 @@ pub fn veil_in(
         return Ok(None);
     }
     let how = Reading { profile, panel, pictured: false };
-    Ok(veil_of(&shots(files, &how)?[0], mask, &how))
+    Ok(veil_of(&shots(files, frames(files, profile)?, &how)?[0], mask, &how))
 }
 
 /// The veil that the mask in one exposure shows. A mask that light passes is no measure of glare; the capture is then taken as it is.
@@ -116,9 +127,7 @@ fn veil_of(shot: &Shot, mask: &[(usize, usize)], how: &Reading) -> Option<Veil> 
 }
 
 /// The exposures of a view, shortest first.
-fn shots<'a>(files: &'a [PathBuf], how: &Reading<'a>) -> Result<Vec<Shot<'a>>, Error> {
-    let read = |file: &PathBuf| frame::read(file, how.profile).in_file(file);
-    let frames = files.iter().map(read).collect::<Result<Vec<_>, Error>>()?;
+fn shots<'a>(files: &'a [PathBuf], frames: Vec<Frame>, how: &Reading<'a>) -> Result<Vec<Shot<'a>>, Error> {
     let order = scene::by_exposure(&frames.iter().collect::<Vec<_>>());
     let group = |k: usize| how.panel.group_for(&frames[k]).in_file(&files[k]);
     let groups = order.iter().map(|k| group(*k)).collect::<Result<Vec<_>, Error>>()?;
@@ -334,7 +343,7 @@ pub fn unveiled(
         return Ok(None);
     }
     let how = Reading { profile, panel, pictured: true };
-    let shots = shots(files, &how)?;
+    let shots = shots(files, frames(files, profile)?, &how)?;
     let Some(veil) = veil_of(&shots[0], mask, &how) else { return Ok(None) };
     view(shots, Ok(veil), &how).map(Some)
 }

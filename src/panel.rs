@@ -275,7 +275,7 @@ fn group(
     let refs: Vec<&Frame> = used.iter().map(|f| &f.1).collect();
     let flat = FlatField::from_frames(&refs, dark.as_ref());
     warnings.extend(steady::drift(&flat));
-    warnings.extend(refs.windows(2).find_map(|pair| steady::bands(pair[0], pair[1])));
+    warnings.extend(steady::bands(&refs));
     warnings.extend(used.iter().filter_map(|(path, frame)| steady::odd(&name(path), frame, &flat)));
     warnings.extend(shaded::uneven(&flat));
     warnings.extend(screen::grid(&name(first_path), first));

@@ -5,13 +5,13 @@
 
 use crate::archive::icc::Curve;
 use crate::archive::{self, Compression, Kind, TiffFile, plate_meta};
-use crate::copy::{Copied, copied, round, under_exposed, unveiled};
+use crate::copy::{Copied, copied, frames, round, under_exposed, unveiled};
 use crate::density::base::Standing;
 use crate::density::histogram::FULL;
 use crate::density::uncertainty::{K, Part};
 use crate::density::{Batch, Deepest, Histogram, Reading, Uncertainty, base};
 use crate::error::{Error, Fault, InFile, Warning};
-use crate::frame::{CaptureProfile, Settings};
+use crate::frame::{CaptureProfile, Frame, Settings};
 use crate::geometry::resample::{Kernel, resample_as};
 use crate::geometry::{Lens, Lie, Point, View, lie};
 use crate::image::{Image, Size};
@@ -101,14 +101,27 @@ impl From<Error> for Box<Failure> {
     }
 }
 
-/// Captures to transmittance on the plate's own grid.
-pub fn rectify(run: &Run, plate: &Plate) -> Result<Rectified, Box<Failure>> {
+/// A plate's capture, read before its turn comes: decoding keeps one core busy, what comes before it may leave the other idle.
+pub type Ahead = Option<Result<Vec<Frame>, Error>>;
+
+/// Reads ahead what one frame holds of a plate; of more frames none, for their memory.
+pub fn read_ahead(plate: &Plate, profile: &CaptureProfile) -> Ahead {
+    match plate.captures.as_slice() {
+        [view] if view.len() == 1 => Some(frames(view, profile)),
+        _ => None,
+    }
+}
+
+/// Captures to transmittance on the plate's own grid. `ahead`: what was read of them.
+pub fn rectify(run: &Run, plate: &Plate, ahead: Ahead) -> Result<Rectified, Box<Failure>> {
     if plate.captures.len() > 1 {
         return crate::tiles::rectify(run, plate);
     }
-    let file = &plate.captures[0][0];
+    let view = &plate.captures[0];
+    let file = &view[0];
     run.progress.stage(&plate.id, "reading");
-    let mut seen = copied(&plate.captures[0], run.profile, run.panel, true)?;
+    let read = ahead.unwrap_or_else(|| frames(view, run.profile))?;
+    let mut seen = copied(view, read, run.profile, run.panel, true)?;
     run.progress.stage(&plate.id, "finding the plate");
     let dim = under_exposed(seen.reached);
     let failure = |fault: Fault, shown: Option<report::Seen>| {

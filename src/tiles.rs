@@ -1,6 +1,6 @@
 //! A plate copied in tiles: each tile divided by its blank, all placed and adjusted together, and composed onto the plate's own grid.
 
-use crate::copy::{Copied, copied, copied_under, round, under_exposed, veil_in};
+use crate::copy::{Copied, copied, copied_under, frames, round, under_exposed, veil_in};
 use crate::density::uncertainty::of_one_more;
 use crate::density::{Deepest, Uncertainty};
 use crate::error::{Error, Fault, InFile, Warning};
@@ -75,7 +75,7 @@ fn gather(run: &Run, plate: &Plate, veil: Option<Veil>) -> Result<(Store, Vec<To
     let load = |files: &'_ [PathBuf], told: &OnceLock<Told>| -> Result<Image<Transmittance>, Error> {
         let mut seen = match veil {
             Some(veil) => copied_under(files, run.profile, run.panel, veil)?,
-            None => copied(files, run.profile, run.panel, false)?,
+            None => copied(files, frames(files, run.profile)?, run.profile, run.panel, false)?,
         };
         let empty = Image::filled(Size::new(0, 0), Transmittance(0.0));
         let transmittance = std::mem::replace(&mut seen.transmittance, empty);

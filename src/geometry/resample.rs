@@ -46,12 +46,9 @@ impl Kernel {
         Kernel { weights, taps }
     }
 
-    /// First source index and weights for a sample at `position` (pixel centres at half-integers).
+    /// First source index and weights for a sample that lies `phases` beyond the centre of the source's first pixel.
     #[inline(always)]
-    fn at(&self, position: f64) -> (isize, &[f32]) {
-        // Here doubles lie 1 apart, so that the sum itself rounds to whole phases: casts and floors would each cost more.
-        const WHOLE: f64 = 1.5 * (1u64 << 52) as f64;
-        let phases = ((position - 0.5) * PHASES as f64 + WHOLE).to_bits() as i64 - WHOLE.to_bits() as i64;
+    fn at(&self, phases: i64) -> (isize, &[f32]) {
         let phase = phases as usize % PHASES;
         let first = (phases >> PHASE_BITS) as isize - (self.taps / 2 - 1) as isize;
         (first, &self.weights[phase * self.taps..][..self.taps])
@@ -65,11 +62,21 @@ impl Kernel {
     /// The same from bare numbers, row by row.
     #[inline(always)]
     pub fn sample_in(&self, source: &[f32], size: Size, p: Point) -> f32 {
-        let ((x0, wx), (y0, wy)) = (self.at(p.x), self.at(p.y));
+        self.sample_at(source, size, phases(p))
+    }
+
+    /// The same at a place told in phases along x and y.
+    #[inline(always)]
+    fn sample_at(&self, source: &[f32], size: Size, [x, y]: [i64; 2]) -> f32 {
+        let ((x0, wx), (y0, wy)) = (self.at(x), self.at(y));
         let taps = self.taps as isize;
         let (columns, rows) = (size.columns as isize, size.rows as isize);
         if x0 >= 0 && y0 >= 0 && x0 + taps <= columns && y0 + taps <= rows {
-            return inside(&source[y0 as usize * size.columns + x0 as usize..], size.columns, wx, wy);
+            let source = &source[y0 as usize * size.columns + x0 as usize..];
+            return match (wx.try_into(), wy.try_into()) {
+                (Ok(wx), Ok(wy)) => plain(source, size.columns, wx, wy),
+                _ => widened(source, size.columns, wx, wy),
+            };
         }
         let mut sum = 0.0;
         for (dy, weight_y) in wy.iter().enumerate() {
@@ -83,13 +90,33 @@ impl Kernel {
     }
 }
 
-/// The kernel where it reaches over no border: sums down columns, then across, always in one order.
+/// How many phases a place (pixel centres at half-integers) lies beyond the centre of the source's first pixel along x and y: the nearest.
 #[inline(always)]
-fn inside(source: &[f32], stride: usize, wx: &[f32], wy: &[f32]) -> f32 {
-    let lanes = |values: &[f32], from: usize| -> f32x8 {
-        let values: [f32; LANES] = values[from..from + LANES].try_into().expect("as long as asked for");
-        values.into()
-    };
+fn phases(p: Point) -> [i64; 2] {
+    // Here doubles lie 1 apart, so that the sum itself rounds to whole phases: casts and floors would each cost more.
+    const WHOLE: f64 = 1.5 * (1u64 << 52) as f64;
+    [p.x, p.y].map(|v| ((v - 0.5) * PHASES as f64 + WHOLE).to_bits() as i64 - WHOLE.to_bits() as i64)
+}
+
+/// As many numbers as a vector has lanes, from one on.
+#[inline(always)]
+fn lanes(values: &[f32], from: usize) -> f32x8 {
+    let values: [f32; LANES] = values[from..from + LANES].try_into().expect("as long as asked for");
+    values.into()
+}
+
+/// The plain kernel where it reaches over no border: sums down columns, then across, always in one order.
+#[inline(always)]
+fn plain(source: &[f32], stride: usize, wx: &[f32; LANES], wy: &[f32; LANES]) -> f32 {
+    let mut sum = f32x8::ZERO;
+    for (row, w) in wy.iter().enumerate() {
+        sum += lanes(source, row * stride) * f32x8::splat(*w);
+    }
+    across(sum * f32x8::from(*wx))
+}
+
+/// The same with a kernel widened for a reduction.
+fn widened(source: &[f32], stride: usize, wx: &[f32], wy: &[f32]) -> f32 {
     let mut total = f32x8::ZERO;
     for column in (0..wx.len()).step_by(LANES) {
         let mut sum = f32x8::ZERO;
@@ -98,6 +125,11 @@ fn inside(source: &[f32], stride: usize, wx: &[f32], wy: &[f32]) -> f32 {
         }
         total += sum * lanes(wx, column);
     }
+    across(total)
+}
+
+#[inline(always)]
+fn across(total: f32x8) -> f32 {
     let [a, b, c, d, e, f, g, h] = total.to_array();
     ((a + e) + (c + g)) + ((b + f) + (d + h))
 }
@@ -150,11 +182,20 @@ pub fn resample_as<T: Pod + Send + Sync, U: Copy + Default + Send + Sync>(
     map: impl Fn(Point) -> Point + Sync,
     keep: impl Fn(f32) -> U + Sync,
 ) -> Image<U> {
+    /// Pixels whose places are found before any is read: one loop for each is one that vectors take.
+    const RUN: usize = 64;
     let values: &[f32] = bytemuck::cast_slice(source.pixels());
     Image::from_rows(size, U::default(), |row, out| {
-        for (column, pixel) in out.iter_mut().enumerate() {
-            let target = Point::new(column as f64 + 0.5, row as f64 + 0.5);
-            *pixel = keep(kernel.sample_in(values, source.size(), map(target)));
+        let (mut places, mut read) = ([[0; 2]; RUN], [0.0; RUN]);
+        for (run, out) in out.chunks_mut(RUN).enumerate() {
+            let (first, y) = ((run * RUN) as f64 + 0.5, row as f64 + 0.5);
+            for (k, place) in places.iter_mut().enumerate() {
+                *place = phases(map(Point::new(first + k as f64, y)));
+            }
+            for (read, place) in read[..out.len()].iter_mut().zip(&places) {
+                *read = kernel.sample_at(values, source.size(), *place);
+            }
+            out.iter_mut().zip(&read).for_each(|(out, read)| *out = keep(*read));
         }
     })
 }

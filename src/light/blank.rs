@@ -178,7 +178,8 @@ pub fn room(darks: &[&Frame], blank: &Frame) -> Option<Warning> {
         Warning::new(
             "dark-lit",
             format!(
-                "the dark frames show {:.2} % of the panel's light, as much as a density of {:.1} lets through: it is taken off as far as it stays the                  same; darken the room, hang a black cloth over camera and plate, or cap the lens better",
+                "the dark frames show {:.2} % of the panel's light, as much as a density of {:.1} lets through: it is taken off as far as it stays the \
+                 same; darken the room, hang a black cloth over camera and plate, or cap the lens better",
                 100.0 * share,
                 -share.log10()
             ),

@@ -8,6 +8,7 @@ use super::FlatField;
 use super::blank::grid;
 use crate::error::Warning;
 use crate::frame::{Frame, Settings};
+use crate::image::Size;
 use crate::units::Linear;
 use rayon::prelude::*;
 
@@ -78,58 +79,74 @@ pub fn odd(name: &str, blank: &Frame, flat: &FlatField) -> Option<Warning> {
     })
 }
 
-/// Says when one blank divided by another shows stripes along rows or columns.
-pub fn bands(a: &Frame, b: &Frame) -> Option<Warning> {
-    if a.size != b.size || a.channels() != b.channels() {
-        return None;
-    }
-    let channel = a.channels() / 2;
+/// Says when one blank divided by the next shows stripes along rows or columns. The blanks are of one size and layout.
+pub fn bands(blanks: &[&Frame]) -> Option<Warning> {
+    let first = blanks.first()?;
+    let channel = first.channels() / 2;
     // Under a mask there is no light to compare.
-    let lit = LIT * brightest(a, channel);
-    let sums = |rows: std::ops::Range<usize>| {
-        let mut along = Vec::with_capacity(rows.len());
-        let mut across = vec![(0.0, 0.0); a.size.columns];
-        let (mut one, mut two) = (vec![Linear(0.0); a.size.columns], vec![Linear(0.0); a.size.columns]);
-        for row in rows {
-            a.linear_row(row, channel, &mut one);
-            b.linear_row(row, channel, &mut two);
-            let mut sum = (0.0, 0.0);
-            for ((x, y), column) in one.iter().zip(&two).zip(&mut across).filter(|((x, _), _)| x.0 >= lit) {
-                let (x, y) = (x.0 as f64, y.0 as f64);
-                *column = (column.0 + x, column.1 + y);
-                sum = (sum.0 + x, sum.1 + y);
-            }
-            along.push(sum);
-        }
-        (along, across)
-    };
-    // Parts of fixed size, added in order, so that the number of threads changes nothing.
-    const PART: usize = 128;
-    let parts: Vec<_> = (0..a.size.rows.div_ceil(PART))
-        .into_par_iter()
-        .map(|part| sums(part * PART..((part + 1) * PART).min(a.size.rows)))
-        .collect();
-    let mut rows = Vec::with_capacity(a.size.rows);
-    let mut columns = vec![(0.0, 0.0); a.size.columns];
-    for (along, across) in parts {
-        rows.extend(along);
-        columns.iter_mut().zip(across).for_each(|(sum, part)| *sum = (sum.0 + part.0, sum.1 + part.1));
-    }
-    let rows = course(&rows, LEAST_LIT * (lit * a.size.columns as f32) as f64);
-    let columns = course(&columns, LEAST_LIT * (lit * a.size.rows as f32) as f64);
-    [("rows", rows), ("columns", columns)].into_iter().find_map(|(along, course)| {
-        let (ripple, period) = ripple(&course)?;
-        (ripple > RIPPLE).then(|| {
-            Warning::new(
-                "bands",
-                format!(
-                    "two blanks differ by stripes along the {along}: {:.2} % (standard deviation), about {period:.0} pixels apart; \
-                     set the panel to full brightness or expose for a second or longer",
-                    100.0 * ripple
-                ),
-            )
+    let lit = LIT * brightest(first, channel);
+    let least = |samples: usize| LEAST_LIT * (lit * samples as f32) as f64;
+    let Size { rows, columns } = first.size;
+    Sums::of(blanks, channel, lit).windows(2).find_map(|pair| {
+        let [a, b] = [&pair[0], &pair[1]];
+        let along_rows = course(&a.rows, &b.rows, least(columns));
+        let along_columns = course(&a.columns, &b.columns, least(rows));
+        [("rows", along_rows), ("columns", along_columns)].into_iter().find_map(|(along, course)| {
+            let (ripple, period) = ripple(&course)?;
+            (ripple > RIPPLE).then(|| {
+                Warning::new(
+                    "bands",
+                    format!(
+                        "two blanks differ by stripes along the {along}: {:.2} % (standard deviation), about {period:.0} pixels apart; \
+                         set the panel to full brightness or expose for a second or longer",
+                        100.0 * ripple
+                    ),
+                )
+            })
         })
     })
+}
+
+/// A blank's light, summed along its rows and its columns.
+struct Sums {
+    rows: Vec<f64>,
+    columns: Vec<f64>,
+}
+
+impl Sums {
+    /// Of each blank, where the first one reaches `lit`.
+    fn of(blanks: &[&Frame], channel: usize, lit: f32) -> Vec<Sums> {
+        /// Rows that are summed at a time, and added in order, so that the number of threads changes nothing.
+        const PART: usize = 128;
+        let size = blanks[0].size;
+        let none = |rows: usize| Sums { rows: Vec::with_capacity(rows), columns: vec![0.0; size.columns] };
+        let part = |part: usize| {
+            let rows = part * PART..((part + 1) * PART).min(size.rows);
+            let mut sums: Vec<Sums> = blanks.iter().map(|_| none(rows.len())).collect();
+            let (mut line, mut shares) = (vec![Linear(0.0); size.columns], vec![0f32; size.columns]);
+            for row in rows {
+                for (k, (blank, sums)) in blanks.iter().zip(&mut sums).enumerate() {
+                    blank.linear_row(row, channel, &mut line);
+                    if k == 0 {
+                        shares.iter_mut().zip(&line).for_each(|(share, v)| *share = f32::from(u8::from(v.0 >= lit)));
+                    }
+                    line.iter_mut().zip(&shares).for_each(|(v, share)| v.0 *= share);
+                    sums.columns.iter_mut().zip(&line).for_each(|(sum, v)| *sum += f64::from(v.0));
+                    sums.rows.push(sum(&line));
+                }
+            }
+            sums
+        };
+        let parts: Vec<Vec<Sums>> = (0..size.rows.div_ceil(PART)).into_par_iter().map(part).collect();
+        let mut whole: Vec<Sums> = blanks.iter().map(|_| none(size.rows)).collect();
+        for part in parts {
+            for (whole, part) in whole.iter_mut().zip(part) {
+                whole.rows.extend(part.rows);
+                whole.columns.iter_mut().zip(part.columns).for_each(|(sum, part)| *sum += part);
+            }
+        }
+        whole
+    }
 }
 
 /// Says when two strips of even light, on either side of a plate, rise and fall in step along the `along` of the frame: a capture's bands against its
@@ -153,11 +170,22 @@ pub fn in_step(along: &str, [a, b]: &[Vec<f64>; 2]) -> Option<Warning> {
     })
 }
 
-/// Ratio of the two sums; their mean ratio where too little light was summed.
-fn course(sums: &[(f64, f64)], least: f64) -> Vec<f64> {
-    let whole = sums.iter().fold((0.0, 0.0), |whole, s| (whole.0 + s.0, whole.1 + s.1));
-    let ratio = |(a, b): (f64, f64)| a / b.max(1e-9);
-    sums.iter().map(|s| if s.0 < least { ratio(whole) } else { ratio(*s) }).collect()
+/// In lanes, always the same ones.
+fn sum(line: &[Linear]) -> f64 {
+    const LANES: usize = 8;
+    let (whole, rest) = line.as_chunks::<LANES>();
+    let mut lanes = [0.0; LANES];
+    for chunk in whole {
+        lanes.iter_mut().zip(chunk).for_each(|(lane, v)| *lane += v.0 as f64);
+    }
+    lanes.iter().sum::<f64>() + rest.iter().map(|v| v.0 as f64).sum::<f64>()
+}
+
+/// Ratio of two blanks' sums; that of all where a sum is below `least`.
+fn course(one: &[f64], two: &[f64], least: f64) -> Vec<f64> {
+    let ratio = |a: f64, b: f64| a / b.max(1e-9);
+    let whole = ratio(one.iter().sum(), two.iter().sum());
+    one.iter().zip(two).map(|(a, b)| if *a < least { whole } else { ratio(*a, *b) }).collect()
 }
 
 /// The brightest light on a sparse grid.
@@ -254,7 +282,7 @@ pub fn settings(name: &str, frame: &Settings, other_name: &str, other: &Settings
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::image::{Image, Size};
+    use crate::image::Image;
     use crate::light::blank::tests::frame;
 
     fn striped(depth: f32, phase: f32) -> Frame {
@@ -275,10 +303,10 @@ mod tests {
 
     #[test]
     fn stripes_are_seen_and_even_blanks_are_not() {
-        let warning = bands(&striped(0.005, 0.0), &striped(0.005, std::f32::consts::FRAC_PI_2)).unwrap();
+        let warning = bands(&[&striped(0.005, 0.0), &striped(0.005, std::f32::consts::FRAC_PI_2)]).unwrap();
         assert_eq!(warning.code, "bands");
         assert!(warning.message.contains("rows"), "{}", warning.message);
-        assert!(bands(&striped(0.0, 0.0), &striped(0.0, 1.0)).is_none());
+        assert!(bands(&[&striped(0.0, 0.0), &striped(0.0, 1.0)]).is_none());
     }
 
     /// Strips with a sine of height 2 % in common under grain of 0.5 %, and strips of grain alone.
@@ -306,7 +334,7 @@ mod tests {
                 })
             }))
         };
-        assert!(bands(&masked(0), &masked(5)).is_none());
+        assert!(bands(&[&masked(0), &masked(5)]).is_none());
     }
 
     #[test]

@@ -307,11 +307,17 @@ impl Fit {
         fit
     }
 
-    /// Signed distance of a point from one side, once the lens is undone; positive inwards.
-    fn distance(&self, index: usize, seen: Point) -> f64 {
+    /// Signed distance from one side of a point as a straight lens would show it; positive inwards.
+    fn off(&self, index: usize, straight: Point) -> f64 {
         let (a, b) = (self.corners[index], self.corners[(index + 1) % 4]);
-        let (along, p) = (b - a, self.lens.undistort(seen) - a);
+        let (along, p) = (b - a, straight - a);
         (along.x * p.y - along.y * p.x) / along.x.hypot(along.y)
+    }
+
+    /// The sides' points as a straight lens would show them.
+    fn straightened(&self, sides: &[SidePoints]) -> Vec<Vec<Point>> {
+        let straight = |side: &SidePoints| side.points.iter().map(|seen| self.lens.undistort(*seen)).collect();
+        sides.iter().map(straight).collect()
     }
 
     /// Mean lengths of the level and of the upright sides.
@@ -336,9 +342,9 @@ impl Fit {
         rows
     }
 
-    fn residuals(&self, sides: &[SidePoints]) -> Vec<f64> {
-        let seen = sides.iter().enumerate().flat_map(|(i, s)| s.points.iter().map(move |p| self.distance(i, *p)));
-        seen.map(|d| d / self.spread).chain(self.priors()).collect()
+    fn residuals(&self, straight: &[Vec<Point>]) -> Vec<f64> {
+        let off = straight.iter().enumerate().flat_map(|(i, side)| side.iter().map(move |p| self.off(i, *p)));
+        off.map(|d| d / self.spread).chain(self.priors()).collect()
     }
 
     fn solve(&mut self, sides: &[SidePoints]) {
@@ -349,13 +355,15 @@ impl Fit {
         // Tukey's biweight: beyond 4.685 spreads a point has no say (95 % efficient on normal noise; from memory).
         const TUKEY: f64 = 4.685;
         for round in 0..25 {
-            let mut sizes: Vec<f64> = self.residuals(sides)[..points].iter().map(|r| r.abs() * self.spread).collect();
+            let straight = self.straightened(sides);
+            let mut sizes: Vec<f64> =
+                self.residuals(&straight)[..points].iter().map(|r| r.abs() * self.spread).collect();
             let middle = points / 2;
             let median = *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
             // From wide to the points' own spread; never below what a profile can tell.
             let floor = [3.0, 1.0, 0.3, 0.05][(round / 2).min(3)];
             self.spread = (1.4826 * median).max(floor);
-            let r = self.residuals(sides);
+            let r = self.residuals(&straight);
             let weight = |i: usize| {
                 if i >= points {
                     return 1.0;
@@ -368,7 +376,10 @@ impl Fit {
                 let step = if k == 8 || k == 9 { 1e-6 } else { 1e-3 };
                 let mut q = p.clone();
                 q[k] += step;
-                let moved = self.with(&q).residuals(sides);
+                let moved = self.with(&q);
+                // Corners leave the lens, and with it the points, as they are.
+                let moved =
+                    if k < 8 { moved.residuals(&straight) } else { moved.residuals(&moved.straightened(sides)) };
                 DVector::from_iterator(r.len(), moved.iter().zip(&r).map(|(moved, r)| (moved - r) / step))
             };
             let columns: Vec<DVector<f64>> = (0..p.len()).into_par_iter().map(slopes).collect();
@@ -436,8 +447,8 @@ impl Fit {
         let reach = (4.0 * self.spread).max(0.5);
         let mut support = [1.0; 4];
         let (mut sum, mut count) = (0.0, 0);
-        for (i, side) in sides.iter().enumerate() {
-            let good = side.points.iter().map(|p| self.distance(i, *p)).filter(|d| d.abs() < reach);
+        for (i, (side, straight)) in sides.iter().zip(self.straightened(sides)).enumerate() {
+            let good = straight.iter().map(|p| self.off(i, *p)).filter(|d| d.abs() < reach);
             let before = count;
             good.for_each(|d| {
                 sum += d * d;
@@ -447,7 +458,7 @@ impl Fit {
         }
         let least = support.iter().copied().fold(1.0, f64::min);
         let fits_notes = 1.0 - ((ratio - 1.0).abs() / CUT_TOLERANCE - 1.0).clamp(0.0, 2.0) / 2.0;
-        let convex = self.distance(0, self.lens.distort(self.corners[2])) > 0.0;
+        let convex = self.off(0, self.corners[2]) > 0.0;
         // Half a side that lies on one line to a fraction of a pixel cannot be chance.
         let confidence = if convex { (least / 0.5).min(1.0) * fits_notes } else { 0.0 };
         for (share, name) in support.iter().zip(SIDES) {
