@@ -8,12 +8,12 @@ use crate::bracket::brackets;
 use crate::copy::round;
 use crate::density::{Batch, Reading};
 use crate::error::{Error, Fault, InFile, Warning};
-use crate::frame::{self, CaptureProfile, Frame};
+use crate::frame::{self, CaptureProfile, Layout};
 use crate::image::Image;
 use crate::kept::{Inputs, Kept};
-use crate::light::lateral;
+use crate::light::{lateral, tint};
 use crate::notes::{BaseFrom, Plate, Session};
-use crate::panel::{self, Panel};
+use crate::panel::{self, Group, Panel};
 use crate::pipeline::{self, Failure, Found, Rectified, Run};
 use crate::positive::Tone;
 use crate::progress::{Progress, Timing};
@@ -394,7 +394,8 @@ pub fn check(session: &Session, plates: &[String], quiet: bool) -> Result<Checke
         compression: Compression::None,
         progress: &progress,
     };
-    let of_session = session_warnings(session, &panel);
+    let mut of_session = session_warnings(session, &panel);
+    of_session.extend(panel.groups.iter().filter_map(|group| tinted(group, &profile)));
     let mut warnings: Vec<(String, Warning)> = of_session.iter().map(|w| ("session".to_string(), w.clone())).collect();
     let (mut seen, mut sampled, mut lenses) = (Vec::new(), Vec::new(), BTreeSet::new());
     for plate in &plates {
@@ -431,8 +432,14 @@ pub fn check(session: &Session, plates: &[String], quiet: bool) -> Result<Checke
 
 /// Says when the lens draws colours of different size, of captures whose digitizing does not look at it.
 fn lateral_colour(file: &Path, profile: &CaptureProfile) -> Option<Warning> {
-    let frame = frame::read(file, profile).ok().filter(Frame::coarse_colour)?;
+    let frame = frame::in_colours(file, profile).ok()??;
     lateral::measure(&frame)?.warning(&panel::name(file), lateral::LEFT)
+}
+
+/// Says when the light's colour changes across a blank of which digitizing reads the luma alone.
+fn tinted(group: &Group, profile: &CaptureProfile) -> Option<Warning> {
+    let file = group.blanks.first().filter(|_| group.flat.layout == Layout::Gray)?;
+    tint::uneven(&panel::name(file), &frame::in_colours(file, profile).ok()??)
 }
 
 /// The plates asked for, or all.

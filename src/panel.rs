@@ -7,7 +7,7 @@ use crate::error::{Error, Fault, InFile, Warning};
 use crate::frame::{self, CaptureProfile, Frame, GainMap, Layout, Settings};
 use crate::image::Size;
 use crate::light::blank::{self, Dark, FlatField};
-use crate::light::{Veil, scene, screen, shaded, steady};
+use crate::light::{Veil, scene, screen, shaded, steady, tint};
 use crate::notes::{Opaque, Session};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -279,6 +279,7 @@ fn group(
     warnings.extend(used.iter().filter_map(|(path, frame)| steady::odd(&name(path), frame, &flat)));
     warnings.extend(shaded::uneven(&flat));
     warnings.extend(screen::grid(&name(first_path), first));
+    warnings.extend(tint::uneven(&name(first_path), first));
     warnings.dedup();
     let blanks = used.iter().map(|f| f.0.clone()).collect();
     let gain_maps = first.raw.as_ref().map_or(Vec::new(), |raw| raw.gain_maps.clone());

@@ -2,7 +2,7 @@
 
 mod small;
 
-use small::{COLUMNS, ROWS, Session, blank_frame, jpeg, panel, plate_frame, sized, transmittance};
+use small::{COLUMNS, ROWS, Session, blank_frame, coloured, jpeg, panel, plate_frame, sized, transmittance};
 use std::collections::BTreeSet;
 
 /// Codes of all warnings; the run must end with `status`, and say `named` where something failed.
@@ -100,6 +100,22 @@ fn a_capture_of_another_level_than_its_blank() {
         1,
         &["k01.jpg", "the brightest part of the capture reaches 0."],
     );
+}
+
+/// A lamp from the left that adds so much red at that side, and less green; a JPEG's luma alone does not show its colour.
+#[test]
+fn a_lamp_that_shines_in_from_one_side() {
+    let under = |red: f64| {
+        let light = move |x: f64, y: f64| {
+            let lamp = red * (1.0 - x / f64::from(COLUMNS));
+            [panel(x, y) + lamp, panel(x, y) + 0.4 * lamp, panel(x, y)]
+        };
+        let session = with("k01.jpg", coloured(|x, y| light(x, y).map(|v| v * transmittance(x, y, 1))));
+        (1..=2).for_each(|n| session.write(&format!("captures/blank-{n}.jpg"), &coloured(light)));
+        said(&session)
+    };
+    assert_eq!(under(0.1), ["panel-colour"]);
+    assert!(under(0.02).is_empty());
 }
 
 #[test]

@@ -39,7 +39,8 @@ pub fn settings(bytes: &[u8]) -> Result<Settings, Fault> {
     Ok(header(bytes)?.exif.map(exif::from_block).unwrap_or_default())
 }
 
-pub fn read(bytes: &[u8], profile: &CaptureProfile) -> Result<Frame, Fault> {
+/// `in_colours`: also where luma alone would tell the light.
+pub fn read(bytes: &[u8], profile: &CaptureProfile, in_colours: bool) -> Result<Frame, Fault> {
     let header = header(bytes)?;
     if !ends(&bytes[header.scan..]) {
         return Err(Fault::new("it is cut short: its end marker is missing", "copy it from the camera again"));
@@ -63,7 +64,8 @@ pub fn read(bytes: &[u8], profile: &CaptureProfile) -> Result<Frame, Fault> {
             ),
         ));
     }
-    let as_luma = decoder.input_colorspace() == Some(ColorSpace::YCbCr) && transfer.is_kept_by_luma();
+    let is_ycc = decoder.input_colorspace() == Some(ColorSpace::YCbCr);
+    let as_luma = is_ycc && transfer.is_kept_by_luma() && !in_colours;
     let (layout, space) = match header.components {
         1 => (Layout::Gray, ColorSpace::Luma),
         _ if as_luma => (Layout::Gray, ColorSpace::YCbCr),
@@ -195,7 +197,7 @@ mod tests {
             (ExtendedColorType::Rgb8, &one, Layout::Gray, 1),
             (ExtendedColorType::Rgb8, &three, Layout::Rgb, 3),
         ] {
-            let frame = read(&made(37, 21, colour), profile).unwrap();
+            let frame = read(&made(37, 21, colour), profile, false).unwrap();
             assert_eq!((frame.size, frame.layout, frame.tables.len()), (Size::new(21, 37), layout, channels));
         }
     }
@@ -232,9 +234,9 @@ mod tests {
     #[test]
     fn every_cut_is_a_fault() {
         let whole = made(64, 48, ExtendedColorType::Rgb8);
-        assert!(read(&whole, &CaptureProfile::srgb()).is_ok());
+        assert!(read(&whole, &CaptureProfile::srgb(), false).is_ok());
         for end in 0..whole.len() {
-            assert!(read(&whole[..end], &CaptureProfile::srgb()).is_err(), "cut at {end} of {}", whole.len());
+            assert!(read(&whole[..end], &CaptureProfile::srgb(), false).is_err(), "cut at {end} of {}", whole.len());
         }
     }
 
@@ -243,7 +245,7 @@ mod tests {
         let mut file = made(64, 48, ExtendedColorType::Rgb8);
         let frame = file.windows(2).position(|w| w == [0xff, 0xc0]).unwrap();
         file[frame + 5..frame + 9].fill(0xff);
-        let fault = read(&file, &CaptureProfile::srgb()).unwrap_err().to_string();
+        let fault = read(&file, &CaptureProfile::srgb(), false).unwrap_err().to_string();
         assert!(fault.contains("65535×65535"), "{fault}");
     }
 
@@ -254,7 +256,7 @@ mod tests {
         let with = |at: usize, value: u8| {
             let mut file = whole.clone();
             file[frame + at] = value;
-            read(&file, &CaptureProfile::srgb()).unwrap_err().to_string()
+            read(&file, &CaptureProfile::srgb(), false).unwrap_err().to_string()
         };
         assert!(with(4, 12).contains("12 bits"));
         assert!(with(9, 4).contains("CMYK"));

@@ -27,7 +27,7 @@ pub mod transfer;
 
 pub use kind::Kind;
 pub use profile::CaptureProfile;
-pub use read::{dimensions, kind_of, read, settings};
+pub use read::{dimensions, in_colours, kind_of, read, settings};
 pub use settings::Settings;
 
 use crate::error::Warning;

@@ -30,13 +30,25 @@ use std::path::Path;
 /// Decodes a capture. `profile` says how its codes stand for light; raw files, and files whose embedded profile says that they
 /// are linear, are taken as linear.
 pub fn read(path: &Path, profile: &CaptureProfile) -> Result<Frame, Fault> {
+    read_as(path, profile, false)
+}
+
+/// A lossy or 8-bit frame in the colours that it came with, of which [`read`] takes a JPEG's luma alone; none of other kinds and of gray ones.
+pub fn in_colours(path: &Path, profile: &CaptureProfile) -> Result<Option<Frame>, Fault> {
+    match kind_of(path)? {
+        Kind::MakerRaw => Ok(None),
+        _ => Ok(Some(read_as(path, profile, true)?).filter(Frame::coarse_colour)),
+    }
+}
+
+fn read_as(path: &Path, profile: &CaptureProfile, in_colours: bool) -> Result<Frame, Fault> {
     let profile = match profile.others {
         Some(_) => &*profile.for_camera(&settings(path)?),
         None => profile,
     };
     let (mut file, kind) = open(path)?;
     let frame = fenced(|| match kind {
-        Kind::Jpeg => jpeg::read(&whole(&mut file)?, profile),
+        Kind::Jpeg => jpeg::read(&whole(&mut file)?, profile, in_colours),
         Kind::Png => png::read(&whole(&mut file)?, profile),
         Kind::Tiff => {
             let mut tiff = Tiff::open(&mut file)?;

@@ -18,6 +18,7 @@ pub mod screen;
 pub mod shaded;
 pub mod shading;
 pub mod steady;
+pub mod tint;
 
 pub use blank::FlatField;
 pub use divide::{Seen, divide};

@@ -43,15 +43,28 @@ pub fn jpeg(light: impl Fn(f64, f64) -> f64) -> Vec<u8> {
 }
 
 pub fn sized(columns: u32, rows: u32, light: impl Fn(f64, f64) -> f64) -> Vec<u8> {
-    let image = image::GrayImage::from_fn(columns, rows, |x, y| {
-        // Grain of about one code, so that codes do not stand in steps.
-        let grain =
-            ((x.wrapping_mul(7919) ^ y.wrapping_mul(104_729)).wrapping_mul(2_654_435_761) >> 24) as f64 / 255.0 - 0.5;
-        let value = light(f64::from(x) + 0.5, f64::from(y) + 0.5);
-        image::Luma([srgb((value * (1.0 + 0.008 * grain)).clamp(0.0, 1.0))])
-    });
+    encoded(&image::GrayImage::from_fn(columns, rows, |x, y| {
+        image::Luma([code(x, y, light(f64::from(x) + 0.5, f64::from(y) + 0.5))])
+    }))
+}
+
+/// The same of light in red, green and blue.
+pub fn coloured(light: impl Fn(f64, f64) -> [f64; 3]) -> Vec<u8> {
+    encoded(&image::RgbImage::from_fn(COLUMNS, ROWS, |x, y| {
+        image::Rgb(light(f64::from(x) + 0.5, f64::from(y) + 0.5).map(|light| code(x, y, light)))
+    }))
+}
+
+/// With grain of about one code, so that codes do not stand in steps.
+fn code(x: u32, y: u32, light: f64) -> u8 {
+    let grain =
+        ((x.wrapping_mul(7919) ^ y.wrapping_mul(104_729)).wrapping_mul(2_654_435_761) >> 24) as f64 / 255.0 - 0.5;
+    srgb((light * (1.0 + 0.008 * grain)).clamp(0.0, 1.0))
+}
+
+fn encoded<P: image::PixelWithColorType<Subpixel = u8>>(image: &image::ImageBuffer<P, Vec<u8>>) -> Vec<u8> {
     let mut bytes = Vec::new();
-    image::codecs::jpeg::JpegEncoder::new_with_quality(&mut bytes, 95).encode_image(&image).unwrap();
+    image::codecs::jpeg::JpegEncoder::new_with_quality(&mut bytes, 95).encode_image(image).unwrap();
     bytes
 }
 
