@@ -14,6 +14,11 @@ pub struct Linear(pub f32);
 #[repr(transparent)]
 pub struct Transmittance(pub f32);
 
+impl Transmittance {
+    /// What a full photosite is taken for, the bare panel: one step above 1, so that it is told from one that saw just as much.
+    pub const FULL: Transmittance = Transmittance(1.0 + f32::EPSILON);
+}
+
 /// Optical density against bare light, −log10 T (ISO 5-1).
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Default, Pod, Zeroable)]
 #[repr(transparent)]

@@ -85,7 +85,7 @@ pub fn divide(frame: &Frame, flat: &FlatField, dark: Option<&Dark>, veils: Optio
             t.0 = if *b < MASKED * brightest { 0.0 } else { t.0 / b * ratio };
             // A photosite that is full saw at least this much: only the bare panel does that in a sound exposure.
             if *full == channels {
-                t.0 = t.0.max(1.0);
+                t.0 = t.0.max(Transmittance::FULL.0);
             }
         }
     });
@@ -172,6 +172,6 @@ mod tests {
         let mut flat_at_one = flat.clone();
         flat_at_one.settings.exposure_s = Some(1.0);
         let seen = divide(&capture, &flat_at_one, None, None).unwrap();
-        assert!(seen.transmittance.pixels().iter().all(|t| t.0 == 1.0));
+        assert!(seen.transmittance.pixels().iter().all(|t| *t == Transmittance::FULL));
     }
 }

@@ -65,7 +65,9 @@ enum Codes {
 const REDUCED_LONG_SIDE: f64 = 800.0;
 /// Root of the highest transmittance that 16 bits hold; bare panel is 1, glints at glass edges may pass it.
 const HIGHEST_ROOT: f32 = 1.6;
-const CODE: f32 = 32767.0 / HIGHEST_ROOT;
+const CODE: f32 = 32766.0 / HIGHEST_ROOT;
+/// The code of [`Transmittance::FULL`].
+const FULL: i16 = i16::MAX;
 /// Tiles that are read at once.
 const AT_ONCE: usize = 2;
 
@@ -187,16 +189,13 @@ impl Store {
     pub fn roots(&self, tile: usize, level: Level, window: Window) -> Result<Image<f32>, Fault> {
         match level {
             Level::Reduced => Ok(self.tiles[tile].reduced.crop(window)),
-            Level::Full => self.decode(tile, window, |code| code as f32 / CODE),
+            Level::Full => self.decode(tile, window, root),
         }
     }
 
     /// Part of a full-size tile as transmittance. Panics if the window leaves the tile.
     pub fn light(&self, tile: usize, window: Window) -> Result<Image<f32>, Fault> {
-        self.decode(tile, window, |code| {
-            let root = code as f32 / CODE;
-            root * root.abs()
-        })
+        self.decode(tile, window, light)
     }
 
     fn decode(&self, tile: usize, window: Window, value: impl Fn(i16) -> f32 + Sync) -> Result<Image<f32>, Fault> {
@@ -237,7 +236,8 @@ fn encode(image: &Image<Transmittance>) -> (Vec<i16>, usize) {
             let (mut last, mut lost) = (0, 0);
             for (code, t) in out.iter_mut().zip(image.row(row)) {
                 if t.0.is_finite() {
-                    last = (t.0.abs().sqrt().copysign(t.0) * CODE).round() as i16;
+                    let code = (t.0.abs().sqrt().copysign(t.0) * CODE).round() as i16;
+                    last = if *t == Transmittance::FULL { FULL } else { code.min(FULL - 1) };
                 } else {
                     lost += 1;
                 }
@@ -249,6 +249,15 @@ fn encode(image: &Image<Transmittance>) -> (Vec<i16>, usize) {
     (codes, blemished)
 }
 
+fn root(code: i16) -> f32 {
+    if code == FULL { 1.0 } else { code as f32 / CODE }
+}
+
+fn light(code: i16) -> f32 {
+    let root = root(code);
+    if code == FULL { Transmittance::FULL.0 } else { root * root.abs() }
+}
+
 /// Means of transmittance over squares, as roots.
 fn reduce(codes: &[i16], size: Size, factor: usize) -> Image<f32> {
     let small = Size::new(size.rows / factor, size.columns / factor);
@@ -256,13 +265,7 @@ fn reduce(codes: &[i16], size: Size, factor: usize) -> Image<f32> {
         for y in row * factor..(row + 1) * factor {
             let line = &codes[y * size.columns..][..size.columns];
             for (sum, square) in out.iter_mut().zip(line.chunks_exact(factor)) {
-                *sum += square
-                    .iter()
-                    .map(|c| {
-                        let root = *c as f32 / CODE;
-                        root * root.abs()
-                    })
-                    .sum::<f32>();
+                *sum += square.iter().map(|code| light(*code)).sum::<f32>();
             }
         }
         let pixels = (factor * factor) as f32;
@@ -297,6 +300,17 @@ mod tests {
             assert!(worst < 1.6e-3, "tile {i} off by {worst}");
         }
         assert!(matches!(store.tiles[1].codes, Codes::File(0)));
+    }
+
+    #[test]
+    fn full_photosites_are_told_from_bright_ones() {
+        let seen = [Transmittance::FULL, Transmittance(1.0), Transmittance(9.0), Transmittance(-0.01)];
+        let load = || Ok(Image::from_vec(Size::new(2, 2), seen.to_vec()));
+        let tile = Tile { name: "a".into(), exposure: Some(1.0), load: &load };
+        let store = Store::gather(&[tile], 1 << 20, &std::env::temp_dir()).unwrap();
+        let light = store.light(0, Window { row: 0, column: 0, size: Size::new(2, 2) }).unwrap();
+        let full: Vec<bool> = light.pixels().iter().map(|t| *t == Transmittance::FULL.0).collect();
+        assert_eq!(full, [true, false, false, false], "{light:?}");
     }
 
     #[test]

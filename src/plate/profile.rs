@@ -38,7 +38,11 @@ pub fn edge(seen: &Image<Transmittance>, at: Point, inward: Point, reach: f64, b
     (inside(start) && inside(end)).then_some(place / FINE - reach)
 }
 
-/// Samples along `inward`, from `span.0` pixels outside `at` to `span.1` inside: (distance, transmittance).
+/// What a sample under which a photosite is full is told as.
+pub const FULL: f64 = Transmittance::FULL.0 as f64;
+
+/// Samples along `inward`, from `span.0` pixels outside `at` to `span.1` inside: (distance, transmittance). One under which a photosite was full is
+/// [`FULL`].
 pub fn across(
     seen: &Image<Transmittance>,
     at: Point,
@@ -49,8 +53,12 @@ pub fn across(
     (0..=((span.0 + span.1) * FINE) as usize).map(move |i| {
         let distance = i as f64 / FINE - span.0;
         let centre = at + inward * distance;
-        let sum: f64 = (-ALONG..=ALONG).filter_map(|k| bilinear(seen, centre + along * k as f64)).sum();
-        (distance, sum / (2 * ALONG + 1) as f64)
+        let (mut sum, mut is_full) = (0.0, false);
+        for t in (-ALONG..=ALONG).filter_map(|k| bilinear(seen, centre + along * k as f64)) {
+            sum += t;
+            is_full |= t == FULL;
+        }
+        (distance, if is_full { FULL } else { sum / (2 * ALONG + 1) as f64 })
     })
 }
 
@@ -107,7 +115,7 @@ fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len() as f64
 }
 
-/// Value between pixel centres; none outside. Averages follow, so that a sharper kernel would gain nothing.
+/// Value between pixel centres; none outside, [`FULL`] beside a full one. Averages follow, so that a sharper kernel would gain nothing.
 fn bilinear(seen: &Image<Transmittance>, p: Point) -> Option<f64> {
     let (x, y) = (p.x - 0.5, p.y - 0.5);
     if x < 0.0 || y < 0.0 || x >= seen.columns() as f64 - 1.0 || y >= seen.rows() as f64 - 1.0 {
@@ -116,8 +124,12 @@ fn bilinear(seen: &Image<Transmittance>, p: Point) -> Option<f64> {
     let (column, row) = (x as usize, y as usize);
     let (fx, fy) = (x.fract(), y.fract());
     let at = |r, c| seen.at(r, c).0 as f64;
-    let upper = at(row, column) * (1.0 - fx) + at(row, column + 1) * fx;
-    let lower = at(row + 1, column) * (1.0 - fx) + at(row + 1, column + 1) * fx;
+    let near = [at(row, column), at(row, column + 1), at(row + 1, column), at(row + 1, column + 1)];
+    if near.contains(&FULL) {
+        return Some(FULL);
+    }
+    let upper = near[0] * (1.0 - fx) + near[1] * fx;
+    let lower = near[2] * (1.0 - fx) + near[3] * fx;
     Some(upper * (1.0 - fy) + lower * fy)
 }
 

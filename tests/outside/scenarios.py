@@ -93,6 +93,7 @@ _LENS = dict(tilt=(0.5, -0.35), k1=-0.03, k2=0.006, centre=(9.0, 6.0))
 TILED = {
     "tiles-2x2": dict(tiles=dict(grid=(2, 2), overlap=0.30)),
     "tiles-2x3": dict(tiles=dict(grid=(3, 2), overlap=0.25)),
+    "tiles-dense-base": dict(tiles=dict(grid=(3, 2), overlap=0.25), plate=dict(base=0.35), plate_time=1 / 30, blank_level=0.85),
     "tiles-3x4": dict(tiles=dict(grid=(4, 3), overlap=0.20), size=LARGE, size_text="8x10in"),
     "tiles-6x4": dict(tiles=dict(grid=(6, 4), overlap=0.25), size=(270.0, 180.0), size_text="270x180mm"),
     "tiles-15": dict(tiles=dict(grid=(3, 2), overlap=0.15)),

@@ -5,7 +5,7 @@
 
 use super::super::profile::STEP;
 use super::SPAN;
-use super::place::Place;
+use super::place::{Place, cut_off};
 use super::shape::Shape;
 use crate::median::median;
 use nalgebra::{DMatrix, DVector, SMatrix, SVector};
@@ -266,7 +266,9 @@ impl Edges {
     fn left(&self, place: &Place, numbers: &[f64; LOCAL]) -> Vec<f64> {
         let shape = Shape::new(numbers, place.along, self.has_rim);
         let unit = place.deviation * (place.profile.len() as f64).sqrt();
-        shape.left(&place.profile).into_iter().map(|r| r / unit).collect()
+        let mut left = shape.left(&place.profile);
+        left.iter_mut().for_each(|r| *r /= unit);
+        left
     }
 
     /// Root mean square of what is left over of the height in the same way at all places: no noise, but another shape.
@@ -292,26 +294,28 @@ impl Edges {
         // What lies further in tells nothing more of the edge, and a picture's own change there pulls.
         let inner =
             if self.has_rim { expected + shape.width + 3.0 * shape.inner_blur } else { expected + 3.0 * shape.blur };
-        let samples = profile.iter().enumerate().map(|(i, t)| (i as f64 * STEP - SPAN.0, *t));
+        let cut = cut_off(profile);
+        let known = profile.iter().enumerate().filter(|(i, _)| !cut.contains(i));
+        let samples = known.map(|(i, t)| (i as f64 * STEP - SPAN.0, *t));
         let samples: Vec<(f64, f64)> = samples.filter(|(x, _)| *x <= inner + 1.0).collect();
         const NUDGE: f64 = 1e-3;
+        /// A step, in pixels, whose next would be of no account: each is a small share of the one before, since slopes hardly change so near.
+        const LAST: f64 = 0.01;
+        let mut here = shape.left(&samples);
+        let beside = shape.moved(NUDGE).left(&samples);
+        let slopes: Vec<f64> = beside.iter().zip(&here).map(|(b, h)| (b - h) / NUDGE).collect();
+        let power = 1e-12 + slopes.iter().map(|s| s * s).sum::<f64>();
         for _ in 0..4 {
-            let here = shape.left(&samples);
-            let beside = shape.moved(NUDGE).left(&samples);
-            let (mut slopes, mut right) = (1e-12, 0.0);
-            for (b, h) in beside.iter().zip(&here) {
-                let slope = (b - h) / NUDGE;
-                slopes += slope * slope;
-                right += slope * h;
-            }
-            let step = (right / slopes).clamp(-1.0, 1.0);
+            let right: f64 = slopes.iter().zip(&here).map(|(s, h)| s * h).sum();
+            let step = (right / power).clamp(-1.0, 1.0);
             shape.at -= step;
             if (shape.at - expected).abs() > FURTHEST {
                 return None;
             }
-            if step.abs() < 1e-3 {
+            if step.abs() < LAST {
                 break;
             }
+            here = shape.left(&samples);
         }
         Some(shape.at)
     }

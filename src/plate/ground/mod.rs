@@ -68,7 +68,7 @@ pub fn glass_begins(sides: &[Side]) -> Option<Glass> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::profile::STEP;
+    use super::super::profile::{FULL, STEP};
     use super::*;
     use crate::median::median;
 
@@ -186,6 +186,20 @@ mod tests {
             let one = blurred(level, Some(blur), 0.0);
             let found = found(&[side(|_| one.clone()), side(|_| one.clone())], 0);
             assert!(found.abs() < 0.12, "{full} and {soft} px under {blur}: {found}");
+        }
+    }
+
+    /// The bare panel is full and the base is not, as captures are exposed to make most of the range: what the step shows above the clipping is
+    /// lost, and with it up to a third of a pixel were it taken for light.
+    #[test]
+    fn what_full_photosites_cut_off_is_no_part_of_the_step() {
+        for (full, near) in [(0.9, 0.03), (0.75, 0.03), (0.6, 0.1)] {
+            for deviation in [0.5, 0.9] {
+                let step = blurred(|x| if x < 0.2 { 1.0 } else { 0.45 }, Some(deviation), 0.0);
+                let one: Vec<f64> = step.into_iter().map(|t| if t > full { FULL } else { t }).collect();
+                let found = found(&[side(|_| one.clone()), side(|_| one.clone())], 0);
+                assert!((found - 0.2).abs() < near, "full at {full} under {deviation}: {found}");
+            }
         }
     }
 

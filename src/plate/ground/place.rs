@@ -2,10 +2,11 @@
 //!
 //! In: [`Side`]s. Out: [`Place`]s with their mean profiles, and where each side's picture may begin.
 
-use super::super::profile::STEP;
+use super::super::profile::{FULL, STEP};
 use super::{SPAN, Side};
 use crate::median::median;
 use rayon::prelude::*;
+use std::ops::Range;
 
 /// Places along a side; the stations of each give one mean profile.
 const PLACES: usize = 10;
@@ -17,6 +18,8 @@ const LEAST: f64 = 0.004;
 const STEEP: f64 = 0.25;
 /// Samples kept clear of a step beyond the surround, as of a mask near the glass: two pixels.
 const CLEAR: usize = (2.0 / STEP) as usize;
+/// Samples beyond a full photosite up to which blur may still have kept light below the bare panel's: four pixels.
+const BLURRED: usize = (4.0 / STEP) as usize;
 /// What the model is trusted to, as a share of a profile's height: blurs are not quite Gaussian.
 const MODEL: f64 = 0.002;
 
@@ -51,7 +54,7 @@ pub fn places(sides: &[Side]) -> (Vec<Place>, Vec<f64>) {
 impl Place {
     /// None where no edge is seen; with it where the picture may begin behind a rebate, at the profile's end if nowhere.
     fn new(side: usize, along: &[f64], profiles: &[Vec<f64>]) -> Option<(Place, f64)> {
-        let (middle, noise) = mean(profiles)?;
+        let Mean { profile: middle, noise, of } = mean(profiles)?;
         let index = |distance: f64| ((distance + SPAN.0) / STEP) as usize;
         let slope = |i: usize| (middle[i + 1] - middle[i - 1]) / (2.0 * STEP);
         // The outermost steep place: behind a narrow rebate a dense picture's own edge is the steepest of all.
@@ -79,7 +82,9 @@ impl Place {
             middle[i] < 0.97 * most
         });
         let distance = |i: usize| i as f64 * STEP - SPAN.0;
-        let profile: Vec<(f64, f64)> = (from..middle.len()).map(|i| (distance(i), middle[i])).collect();
+        let cut: Vec<Range<usize>> = of.iter().map(|profile| cut_off(profile)).collect();
+        let known = |i: &usize| !cut.iter().any(|cut| cut.contains(i));
+        let profile: Vec<(f64, f64)> = (from..middle.len()).filter(known).map(|i| (distance(i), middle[i])).collect();
         let (least, most) = profile.iter().fold((f64::INFINITY, 0.0f64), |(a, b), p| (a.min(p.1), b.max(p.1)));
         let height = most - least;
         let along = along.iter().sum::<f64>() / along.len() as f64;
@@ -89,9 +94,22 @@ impl Place {
     }
 }
 
-/// Mean of profiles and the standard deviation of its samples. A mean, not a median: a picture that runs to the edge is brighter at one
+/// Samples whose light is not known: full photosites had cut it off, between what they hold and the bare panel's, which it reaches where blur ends.
+pub fn cut_off(profile: &[f64]) -> Range<usize> {
+    let innermost = profile.iter().rposition(|t| *t == FULL);
+    innermost.map_or(0..0, |innermost| innermost.saturating_sub(BLURRED)..innermost + 1)
+}
+
+/// Of profiles, with the standard deviation of its samples.
+struct Mean<'a> {
+    profile: Vec<f64>,
+    noise: f64,
+    of: Vec<&'a Vec<f64>>,
+}
+
+/// Mean of profiles. A mean, not a median: a picture that runs to the edge is brighter at one
 /// station than at the next, and only sums of like shapes are of that shape. Stations of another shape, at a chip, are left out.
-fn mean(profiles: &[Vec<f64>]) -> Option<(Vec<f64>, f64)> {
+fn mean(profiles: &[Vec<f64>]) -> Option<Mean<'_>> {
     let of = |kept: &[&Vec<f64>]| -> Vec<f64> {
         (0..profiles[0].len()).map(|i| kept.iter().map(|p| p[i]).sum::<f64>() / kept.len() as f64).collect()
     };
@@ -116,5 +134,5 @@ fn mean(profiles: &[Vec<f64>]) -> Option<(Vec<f64>, f64)> {
         kept = next;
         middle = of(&kept);
     }
-    Some((middle, deviation / (kept.len() as f64).sqrt()))
+    Some(Mean { profile: middle, noise: deviation / (kept.len() as f64).sqrt(), of: kept })
 }
