@@ -123,10 +123,14 @@ pub fn undo(t: &mut Image<Transmittance>, filters: &[Filter; 4], lateral: &Later
 pub fn measure(frame: &Frame) -> Option<Lateral> {
     let [red, green, blue] = match frame.layout {
         Layout::Gray => return None,
-        Layout::Rgb => [0, 1, 2].map(|channel| Plane { frame, first: [0, 0], step: 1, channel }),
+        Layout::Rgb => {
+            // Beside luma's own detail, which all three colours share, most lossy files keep colour at half the sampling.
+            let side = if frame.coarse_colour() { 2 } else { 1 };
+            [0, 1, 2].map(|channel| Plane { frame, first: [0, 0], step: side, side, channel })
+        }
         Layout::Mosaic(filters) => {
             let of = |filter: Filter| filters.iter().position(|f| *f == filter);
-            let place = |k: usize| Plane { frame, first: [k / 2, k % 2], step: 2, channel: 0 };
+            let place = |k: usize| Plane { frame, first: [k / 2, k % 2], step: 2, side: 1, channel: 0 };
             [place(of(Filter::Red)?), place(of(Filter::Green)?), place(of(Filter::Blue)?)]
         }
     };
@@ -134,11 +138,13 @@ pub fn measure(frame: &Frame) -> Option<Lateral> {
     (red.is_some() || blue.is_some()).then_some(Lateral { red, blue })
 }
 
-/// One colour's samples: of all pixels, or of one place of each 2 × 2 cell.
+/// One colour's samples: of all pixels, of one place of each 2 × 2 cell, or the means of cells.
 struct Plane<'a> {
     frame: &'a Frame,
     first: [usize; 2],
     step: usize,
+    /// Side of the square that a sample is the mean of.
+    side: usize,
     channel: usize,
 }
 
@@ -152,7 +158,9 @@ impl Plane<'_> {
         let at = |i: usize, first: usize, k: usize| (i + k) * self.step + first;
         let value = |i: usize| {
             let (row, column) = (at(top, self.first[0], i / side), at(left, self.first[1], i % side));
-            self.frame.linear(row, column, self.channel).0.max(0.0).sqrt()
+            let square = (0..self.side * self.side).map(|k| (row + k / self.side, column + k % self.side));
+            let sum: f32 = square.map(|(row, column)| self.frame.linear(row, column, self.channel).0).sum();
+            (sum / (self.side * self.side) as f32).max(0.0).sqrt()
         };
         Image::from_vec(Size::new(side, side), (0..side * side).map(value).collect())
     }
@@ -323,6 +331,31 @@ mod tests {
         }
         let said = measure(&of(Layout::Rgb)).unwrap().warning("k01.tif", ALONE).unwrap();
         assert!(said.message.contains("red +1.") && said.message.contains("green alone"), "{}", said.message);
+    }
+
+    /// A lossy file keeps colour at half the sampling, beside grain that all three share and that tells no shift.
+    #[test]
+    fn colour_beside_luma_is_measured() {
+        let even = [0.0, 0.0];
+        let luma = |colours: [f32; 3]| {
+            colours.iter().zip(crate::frame::transfer::LUMA).map(|(v, w)| v * w as f32).sum::<f32>()
+        };
+        let at = |row: usize, column: usize| [RED, even, BLUE].map(|how| light(row, column, how));
+        let codes = (0..SIZE.area()).flat_map(|i| {
+            let (row, column) = (i / SIZE.columns, i % SIZE.columns);
+            let cell = [(0, 0), (0, 1), (1, 0), (1, 1)].map(|(r, c)| at(row / 2 * 2 + r, column / 2 * 2 + c));
+            let grain = (i.wrapping_mul(2_654_435_761) >> 8) % 256;
+            let own = luma(at(row, column)) + 0.06 * (grain as f32 / 255.0 - 0.5);
+            std::array::from_fn::<u8, 3, _>(|k| {
+                let beside = cell.iter().map(|colours| colours[k] - luma(*colours)).sum::<f32>() / 4.0;
+                ((own + beside) * 255.0).round() as u8
+            })
+        });
+        let linear: Vec<f32> = (0..256).map(|code| code as f32 / 255.0).collect();
+        let frame = Frame { samples: Samples::U8(codes.collect()), tables: vec![linear; 3], ..of(Layout::Rgb) };
+        let red = measure(&frame).unwrap().red.unwrap();
+        let truth = red.radius_px * (RED[0] + RED[1] * (red.radius_px / 500.0).powi(2));
+        assert!((red.px - truth).abs() < 0.15, "{red:?} for {truth}");
     }
 
     /// What is left is what the shift was measured off by, and what greens do not tell of waves up to 0.07 cycles a pixel.
