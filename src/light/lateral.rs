@@ -12,6 +12,7 @@ use crate::frame::{Filter, Frame, Layout};
 use crate::geometry::Point;
 use crate::geometry::resample::Kernel;
 use crate::image::{Image, Size};
+use crate::median::median;
 use crate::mosaic::ties::{self, Between};
 use crate::units::Transmittance;
 use nalgebra::{Matrix4, Vector4};
@@ -28,6 +29,11 @@ const SURE_PX: f64 = 0.15;
 /// Fewest patches that tell, and the share of the frame's half diagonal that they must reach out to.
 const FEWEST: usize = 10;
 const OUT_TO: f64 = 0.5;
+/// Side of the squares that a lossy file's colours are compared as: beside luma's own detail, which all three share, most keep colour at half the
+/// sampling, and its finest waves not at all.
+const COARSE: usize = 4;
+/// Variance that a patch of a lossy file must have, as a share of the patches' median.
+const LEAST: f64 = 0.3;
 /// Residuals beyond this many of their medians are left out.
 const FAR: f64 = 4.0;
 /// Pixels from which on a colour is off: a mean of channels so far apart passes 0.94 of what is 0.25 cycles a pixel fine, 0.3 apart each way.
@@ -124,8 +130,7 @@ pub fn measure(frame: &Frame) -> Option<Lateral> {
     let [red, green, blue] = match frame.layout {
         Layout::Gray => return None,
         Layout::Rgb => {
-            // Beside luma's own detail, which all three colours share, most lossy files keep colour at half the sampling.
-            let side = if frame.coarse_colour() { 2 } else { 1 };
+            let side = if frame.coarse_colour() { COARSE } else { 1 };
             [0, 1, 2].map(|channel| Plane { frame, first: [0, 0], step: side, side, channel })
         }
         Layout::Mosaic(filters) => {
@@ -181,20 +186,26 @@ impl Plane<'_> {
         // Where samples of one index lie from each other, in their own pixels.
         let beside = |axis: usize| (green.first[axis] as f64 - self.first[axis] as f64) / self.step as f64;
         let beside = Point::new(beside(1), beside(0));
-        let one = |&(top, left): &(usize, usize)| {
-            let template = green.crop(top + REACH, left + REACH, SIDE);
+        let templates: Vec<Image<f32>> =
+            places.par_iter().map(|(top, left)| green.crop(top + REACH, left + REACH, SIDE)).collect();
+        // Luma's noise is the same in all colours: where a lossy file shows little else, they seem to lie on each other.
+        let least = if self.side > 1 { LEAST * median(templates.iter().map(variance).collect())? } else { 0.0 };
+        let one = |(&(top, left), template): (&(usize, usize), &Image<f32>)| {
+            if variance(template) < least {
+                return None;
+            }
             let ours = self.crop(top, left, whole);
             let other = |by: Point, reach: usize, between: Between| {
                 let side = SIDE + 2 * reach;
                 let place = |i: usize| (REACH + i) as f64 + 0.5 - reach as f64;
                 between.lay(&ours, &kernel, side, |x, y| Point::new(place(x), place(y)) + beside + by)
             };
-            let found = ties::measure(&template, other, SEARCH)?;
+            let found = ties::measure(template, other, SEARCH)?;
             let middle = |first: usize, length: usize| (first + REACH) as f64 + 0.5 * (SIDE as f64 - length as f64);
             let arm = Point::new(middle(left, columns), middle(top, rows));
             (found.sure_px() < SURE_PX).then_some((arm, found.by))
         };
-        let told: Vec<(Point, Point)> = places.par_iter().filter_map(one).collect();
+        let told: Vec<(Point, Point)> = places.par_iter().zip(&templates).filter_map(one).collect();
         let half_diagonal = 0.5 * (rows as f64).hypot(columns as f64);
         let shift = fitted(&told, half_diagonal)?;
         let step = self.step as f64;
@@ -207,6 +218,13 @@ impl Plane<'_> {
             half_diagonal: half_diagonal * step,
         })
     }
+}
+
+fn variance(image: &Image<f32>) -> f64 {
+    let values = || image.pixels().iter().map(|v| f64::from(*v));
+    let count = image.size().area() as f64;
+    let mean = values().sum::<f64>() / count;
+    values().map(|v| (v - mean).powi(2)).sum::<f64>() / count
 }
 
 /// Shift at the outermost patch, from (arm, shift) of all; least squares, and again without what lies far off.
@@ -235,7 +253,7 @@ fn fitted(told: &[(Point, Point)], half_diagonal: f64) -> Option<Shift> {
         return None;
     }
     let (first, _) = solve(told)?;
-    let typical = crate::median::median(told.iter().map(|t| off(&first, t)).collect())?;
+    let typical = median(told.iter().map(|t| off(&first, t)).collect())?;
     let kept: Vec<(Point, Point)> = told.iter().copied().filter(|t| off(&first, t) <= FAR * typical).collect();
     let radius = kept.iter().map(|(arm, _)| arm.x.hypot(arm.y)).fold(0.0, f64::max) / half_diagonal;
     if kept.len() < FEWEST || radius < OUT_TO {
@@ -333,29 +351,47 @@ mod tests {
         assert!(said.message.contains("red +1.") && said.message.contains("green alone"), "{}", said.message);
     }
 
-    /// A lossy file keeps colour at half the sampling, beside grain that all three share and that tells no shift.
+    /// A lossy file keeps colour at half the sampling, beside noise of luma that all three share and that tells no shift: least of all where the
+    /// picture is even, as here in its outer third.
     #[test]
     fn colour_beside_luma_is_measured() {
-        let even = [0.0, 0.0];
-        let luma = |colours: [f32; 3]| {
-            colours.iter().zip(crate::frame::transfer::LUMA).map(|(v, w)| v * w as f32).sum::<f32>()
+        let size = Size::new(1600, 2400);
+        let share = [0.0012, 0.0, -0.0008];
+        let colours = share.map(|share| {
+            Image::from_rows(size, 0f32, |row, out| {
+                for (column, v) in out.iter_mut().enumerate() {
+                    let p = Point::new(column as f64 - 1199.5, row as f64 - 799.5) * (1.0 / (1.0 + share));
+                    let wave = |x: f64, y: f64| (p.x * x + p.y * y + 3.0 * (x * 40.0).sin()).sin();
+                    let waves = wave(0.31, 0.13) + wave(-0.07, 0.19) + wave(0.05, -0.11);
+                    *v = (0.5 + if p.x.abs() < 800.0 { 0.1 * waves } else { 0.0 }) as f32;
+                }
+            })
+        });
+        let luma = |k: usize| -> f32 {
+            colours
+                .iter()
+                .zip(crate::frame::transfer::LUMA)
+                .map(|(plane, share)| plane.pixels()[k] * share as f32)
+                .sum()
         };
-        let at = |row: usize, column: usize| [RED, even, BLUE].map(|how| light(row, column, how));
-        let codes = (0..SIZE.area()).flat_map(|i| {
-            let (row, column) = (i / SIZE.columns, i % SIZE.columns);
-            let cell = [(0, 0), (0, 1), (1, 0), (1, 1)].map(|(r, c)| at(row / 2 * 2 + r, column / 2 * 2 + c));
-            let grain = (i.wrapping_mul(2_654_435_761) >> 8) % 256;
-            let own = luma(at(row, column)) + 0.06 * (grain as f32 / 255.0 - 0.5);
-            std::array::from_fn::<u8, 3, _>(|k| {
-                let beside = cell.iter().map(|colours| colours[k] - luma(*colours)).sum::<f32>() / 4.0;
+        let codes = (0..size.area()).flat_map(|k| {
+            let (row, column) = (k / size.columns / 2 * 2, k % size.columns / 2 * 2);
+            let cell = [0, 1, size.columns, size.columns + 1].map(|beside| row * size.columns + column + beside);
+            let noise = ((k.wrapping_mul(2_654_435_761) >> 8) % 256) as f32 / 255.0 - 0.5;
+            let own = luma(k) + 0.02 * noise;
+            let luma_there = cell.map(luma);
+            std::array::from_fn::<u8, 3, _>(|colour| {
+                let there = cell.map(|k| colours[colour].pixels()[k]);
+                let beside: f32 = there.iter().zip(luma_there).map(|(v, luma)| (v - luma) / 4.0).sum();
                 ((own + beside) * 255.0).round() as u8
             })
         });
         let linear: Vec<f32> = (0..256).map(|code| code as f32 / 255.0).collect();
-        let frame = Frame { samples: Samples::U8(codes.collect()), tables: vec![linear; 3], ..of(Layout::Rgb) };
-        let red = measure(&frame).unwrap().red.unwrap();
-        let truth = red.radius_px * (RED[0] + RED[1] * (red.radius_px / 500.0).powi(2));
-        assert!((red.px - truth).abs() < 0.15, "{red:?} for {truth}");
+        let samples = Samples::U8(codes.collect());
+        let told = measure(&Frame { size, samples, tables: vec![linear; 3], ..of(Layout::Rgb) }).unwrap();
+        for (found, share) in [(told.red.unwrap(), share[0]), (told.blue.unwrap(), share[2])] {
+            assert!((found.px / (share * found.radius_px) - 1.0).abs() < 0.1, "{found:?} for {share}");
+        }
     }
 
     /// What is left is what the shift was measured off by, and what greens do not tell of waves up to 0.07 cycles a pixel.

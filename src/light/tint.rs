@@ -128,7 +128,7 @@ mod tests {
             let [red, blue] = changes(&lamp).unwrap();
             assert!((red - 0.0833).abs() < 0.004 && blue < 0.004, "{red} {blue}");
             let told = uneven("blank", &lamp).unwrap().message;
-            assert!(told.contains("red against green by 8 %, blue by 0 %"), "{told}");
+            assert!(told.contains(&format!("red against green by {:.0} %, blue by 0 %", 100.0 * red)), "{told}");
         }
         let gray = Frame { layout: Layout::Gray, ..made(true, |_, _| [0.5; 3]) };
         assert_eq!(uneven("blank", &gray), None);
