@@ -81,7 +81,7 @@ pub fn odd(name: &str, blank: &Frame, flat: &FlatField) -> Option<Warning> {
 
 /// Says when one blank divided by the next shows stripes along rows or columns. The blanks are of one size and layout.
 pub fn bands(blanks: &[&Frame]) -> Option<Warning> {
-    let first = blanks.first()?;
+    let [first, _, ..] = blanks else { return None };
     let channel = first.channels() / 2;
     // Under a mask there is no light to compare.
     let lit = LIT * brightest(first, channel);

@@ -84,8 +84,9 @@ fn changes(blank: &Frame) -> Option<[f64; 2]> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frame::{Samples, Settings};
-    use crate::image::Size;
+    use crate::frame::Samples;
+    use crate::image::{Image, Size};
+    use crate::light::blank::tests::frame;
 
     const SIZE: Size = Size { rows: 480, columns: 640 };
 
@@ -99,18 +100,10 @@ mod tests {
             let own = filters[row % 2 * 2 + column % 2] as usize;
             if mosaic { vec![all[own]] } else { all.to_vec() }
         });
-        Frame {
-            size: SIZE,
-            layout: if mosaic { Layout::Mosaic(filters) } else { Layout::Rgb },
-            samples: Samples::U16(pixels.collect()),
-            tables: vec![(0..65536).map(|c| c as f32 / 65535.0).collect(); if mosaic { 4 } else { 3 }],
-            saturation: vec![0.999; if mosaic { 4 } else { 3 }],
-            noise: None,
-            settings: Settings::default(),
-            format: "made".into(),
-            raw: None,
-            warnings: Vec::new(),
-        }
+        let gray = frame(&Image::filled(SIZE, 0.0));
+        let layout = if mosaic { Layout::Mosaic(filters) } else { Layout::Rgb };
+        let tables = vec![gray.tables[0].clone(); 4];
+        Frame { layout, samples: Samples::U16(pixels.collect()), tables, ..gray }
     }
 
     /// Closed form: red grows as exp(0.08 x) against green, from side to side by exp(0.08) = 8.3 %; both fall off towards the corners, at whose
