@@ -5,6 +5,7 @@
 use super::placement::Placement;
 use super::store::{Level, Store};
 use crate::geometry::Point;
+use crate::image::Image;
 use rayon::prelude::*;
 
 /// One tile's surroundings of the plate.
@@ -36,19 +37,24 @@ pub fn beside(store: &Store, placement: &Placement) -> Vec<Beside> {
                 let reduced = store.reduced(k);
                 let scale = store.scale(Level::Reduced);
                 let [width, height] = placement.size_mm;
+                let back = view.plane.inverse();
                 let outside = |row: usize, column: usize| {
-                    let p = view.to_plate(Point::new(column as f64 + 0.5, row as f64 + 0.5) * scale);
+                    let p = Point::new(column as f64 + 0.5, row as f64 + 0.5) * scale;
+                    let p = back.apply(view.lens.undistort(p));
                     (-p.x).max(-p.y).max(p.x - width).max(p.y - height) > CLEAR_MM
                 };
                 let light = |row: usize, column: usize| {
                     let root = reduced.at(row, column);
                     root * root.abs()
                 };
-                let masked = |row: usize, column: usize| light(row, column) < DARK && outside(row, column);
                 let (rows, columns) = (reduced.rows(), reduced.columns());
+                let masked = Image::from_rows(reduced.size(), false, |row, out| {
+                    let dark = |column| light(row, column) < DARK && outside(row, column);
+                    out.iter_mut().enumerate().for_each(|(column, masked)| *masked = dark(column));
+                });
                 let inside = |row: usize, column: usize| {
                     let near = |at: usize| (at - MARGIN..=at + MARGIN).step_by(MARGIN);
-                    near(row).all(|r| near(column).all(|c| masked(r, c)))
+                    near(row).all(|r| near(column).all(|c| masked.at(r, c)))
                 };
                 let all: Vec<(usize, usize)> = (MARGIN..rows.saturating_sub(MARGIN))
                     .flat_map(|r| (MARGIN..columns.saturating_sub(MARGIN)).map(move |c| (r, c)))

@@ -199,28 +199,35 @@ impl<'a> Scene<'a> {
         let rows = out.len() / columns;
         let wide = CELL.min(columns - left);
         let (row, column) = (top / CELL, left / CELL);
-        let near = |r: isize, c: isize| self.labels.at_clamped(row as isize + r, column as isize + c);
-        let mut tiles: Vec<u16> = (-1..=1).flat_map(|r| (-1..=1).map(move |c| near(r, c))).collect();
+        let near: [[u16; 3]; 3] = std::array::from_fn(|r| {
+            std::array::from_fn(|c| self.labels.at_clamped((row + r) as isize - 1, (column + c) as isize - 1))
+        });
+        let mut tiles = near.as_flattened().to_vec();
         tiles.sort_unstable();
         tiles.dedup();
         let patches: Vec<(u16, Patch)> =
             tiles.iter().filter_map(|t| Some((*t, self.patch(*t, top, left, sources)?))).collect();
         for y in 0..rows {
-            for x in 0..wide {
-                let at = Point::new(x as f64 + 0.5, y as f64 + 0.5);
-                let (mut sum, mut weights) = (0.0, 0.0);
-                for (tile, patch) in &patches {
-                    let weight = if patches.len() == 1 { 1.0 } else { share(*tile, at, &near) };
-                    if weight > 0.0
-                        && let Some(light) = patch.light(at)
-                    {
-                        sum += weight * light;
-                        weights += weight;
-                    }
+            let (mut sums, mut weights) = ([0.0; CELL], [0.0; CELL]);
+            for (tile, patch) in &patches {
+                let mut weight = [1.0; CELL];
+                if !(patches.len() == 1 && patch.whole) {
+                    let part = |x| if patches.len() == 1 { 1.0 } else { share(*tile, [x, y], &near) };
+                    let seen = |x| if patch.holds(x, y) { part(x) } else { 0.0 };
+                    weight.iter_mut().enumerate().for_each(|(x, weight)| *weight = seen(x));
                 }
-                if weights > 0.0 {
-                    out[y * columns + left + x] = Transmittance((sum / weights) as f32);
+                if weight.iter().all(|w| *w == 0.0) {
+                    continue;
                 }
+                let light = patch.row(y);
+                for x in 0..CELL {
+                    sums[x] += weight[x] * light[x];
+                    weights[x] += weight[x];
+                }
+            }
+            let line = &mut out[y * columns + left..][..wide];
+            for (out, (sum, weight)) in line.iter_mut().zip(sums.iter().zip(&weights)).filter(|(_, (_, w))| **w > 0.0) {
+                *out = Transmittance((sum / weight) as f32);
             }
         }
     }
@@ -236,8 +243,7 @@ impl<'a> Scene<'a> {
         let end = CELL as f64;
         let corners = [to(0.0, 0.0), to(end, 0.0), to(0.0, end), to(end, end)];
         let full = self.store.size(Level::Full);
-        let inside = |p: Point| p.x > 0.0 && p.y > 0.0 && p.x < full.columns as f64 && p.y < full.rows as f64;
-        let whole = corners.iter().all(|p| inside(*p));
+        let whole = corners.iter().all(|p| inside(*p, full));
         let print = self.print_of[tile]?;
         let (row, column) = (top / CELL, left / CELL);
         let factor = |dr: isize, dc: isize| self.factor(print, row as isize + dr, column as isize + dc);
@@ -269,27 +275,51 @@ struct Patch<'a> {
 }
 
 impl Patch<'_> {
-    /// Light at a place of the cell; none outside the tile. Between the corners everything is linear: over 16 pixels a lens's
-    /// bend is below a hundredth of a pixel.
-    fn light(&self, at: Point) -> Option<f64> {
-        let (u, v) = (at.x / CELL as f64, at.y / CELL as f64);
+    /// Where a pixel of the cell lies in the tile. Between the corners everything is linear: over 16 pixels a lens's bend is below a
+    /// hundredth of a pixel.
+    fn place(&self, x: usize, y: usize) -> Point {
+        let [u, v] = across(x, y);
         let [a, b, c, d] = self.corners;
-        let p = (a * (1.0 - u) + b * u) * (1.0 - v) + (c * (1.0 - u) + d * u) * v;
-        let inside = p.x > 0.0 && p.y > 0.0 && p.x < self.full.columns as f64 && p.y < self.full.rows as f64;
-        if !self.whole && !inside {
-            return None;
-        }
+        (a * (1.0 - u) + b * u) * (1.0 - v) + (c * (1.0 - u) + d * u) * v
+    }
+
+    /// Whether the tile sees a pixel of the cell.
+    fn holds(&self, x: usize, y: usize) -> bool {
+        self.whole || inside(self.place(x, y), self.full)
+    }
+
+    /// Light along a row of the cell.
+    fn row(&self, y: usize) -> [f64; CELL] {
+        let Source { light, offset } = self.source;
+        let mut read = [0f32; CELL];
+        self.kernel.run::<CELL>(light.pixels(), light.size(), |x| self.place(x, y) - *offset, &mut read);
         let [a, b, c, d] = self.factors;
-        let factor = (a * (1.0 - u) + b * u) * (1.0 - v) + (c * (1.0 - u) + d * u) * v;
-        Some(factor * self.kernel.sample(&self.source.light, p - self.source.offset) as f64)
+        let mut light = [0.0; CELL];
+        for (x, (light, read)) in light.iter_mut().zip(read).enumerate() {
+            let [u, v] = across(x, y);
+            let factor = (a * (1.0 - u) + b * u) * (1.0 - v) + (c * (1.0 - u) + d * u) * v;
+            *light = factor * f64::from(read);
+        }
+        light
     }
 }
 
-/// A tile's share at a place of a cell: its cells count 1, others 0, linear between cells' middles.
-fn share(tile: u16, at: Point, near: &impl Fn(isize, isize) -> u16) -> f64 {
-    let (x, y) = (at.x / CELL as f64 - 0.5, at.y / CELL as f64 - 0.5);
-    let (c, r) = (x.floor(), y.floor());
-    let (u, v) = (x - c, y - r);
-    let mine = |dr: isize, dc: isize| if near(r as isize + dr, c as isize + dc) == tile { 1.0 } else { 0.0 };
+/// The middle of a cell's pixel as shares of the cell's sides.
+fn across(x: usize, y: usize) -> [f64; 2] {
+    [x, y].map(|k| (k as f64 + 0.5) / CELL as f64)
+}
+
+fn inside(p: Point, size: Size) -> bool {
+    p.x > 0.0 && p.y > 0.0 && p.x < size.columns as f64 && p.y < size.rows as f64
+}
+
+/// A tile's share of a cell's pixel: of the cells there, `near` being those around, the tile's own count 1, others 0, linear between
+/// cells' middles.
+fn share(tile: u16, [x, y]: [usize; 2], near: &[[u16; 3]; 3]) -> f64 {
+    // From the middle of the cell above and to the left.
+    let [x, y] = across(x, y).map(|k| k + 0.5);
+    let (c, r) = (x as usize, y as usize);
+    let (u, v) = (x.fract(), y.fract());
+    let mine = |dr: usize, dc: usize| if near[r + dr][c + dc] == tile { 1.0 } else { 0.0 };
     (mine(0, 0) * (1.0 - u) + mine(0, 1) * u) * (1.0 - v) + (mine(1, 0) * (1.0 - u) + mine(1, 1) * u) * v
 }

@@ -125,17 +125,26 @@ fn polar(dx: &Image<f32>, dy: &Image<f32>) -> Image<[f32; 2]> {
     })
 }
 
+/// The `N` pixels about a place on one axis: number, distance of the middle, and weight by a Gaussian of `sigma` about the place. Along
+/// both axes the weights' product is that of a round one.
+fn bell<const N: usize>(about: f64, sigma: f64) -> [(isize, f64, f64); N] {
+    std::array::from_fn(|k| {
+        let pixel = about as isize + k as isize - (N / 2) as isize;
+        let off = pixel as f64 + 0.5 - about;
+        (pixel, off, (-off * off / (2.0 * sigma * sigma)).exp())
+    })
+}
+
 /// The direction, or two, that the slopes around a corner mostly have.
 fn directions(slopes: &Image<[f32; 2]>, p: Point) -> Vec<f64> {
     const BINS: usize = 36;
     let mut histogram = [0f64; BINS];
-    let (row, column) = (p.y as isize, p.x as isize);
-    for r in row - 9..=row + 9 {
-        for c in column - 9..=column + 9 {
-            let d2 = (r as f64 + 0.5 - p.y).powi(2) + (c as f64 + 0.5 - p.x).powi(2);
+    let (down, along) = (bell::<19>(p.y, 4.5), bell::<19>(p.x, 4.5));
+    for (r, _, wr) in down {
+        for (c, _, wc) in along {
             let [height, direction] = slopes.at_clamped(r, c).map(f64::from);
             let bin = direction / TAU * BINS as f64;
-            let weight = height * (-d2 / (2.0 * 4.5 * 4.5)).exp();
+            let weight = height * wr * wc;
             let (low, share) = (bin.floor(), bin.fract());
             histogram[low as usize % BINS] += weight * (1.0 - share);
             histogram[(low as usize + 1) % BINS] += weight * share;
@@ -163,11 +172,10 @@ fn directions(slopes: &Image<[f32; 2]>, p: Point) -> Vec<f64> {
 fn word(slopes: &Image<[f32; 2]>, p: Point, turn: f64) -> Vec<f32> {
     let mut word = vec![0f32; WORD];
     let (sin, cos) = turn.sin_cos();
-    let reach = REACH.ceil() as isize;
-    let (row, column) = (p.y as isize, p.x as isize);
-    for r in row - reach..=row + reach {
-        for c in column - reach..=column + reach {
-            let (ox, oy) = (c as f64 + 0.5 - p.x, r as f64 + 0.5 - p.y);
+    const ACROSS: usize = 2 * REACH.ceil() as usize + 1;
+    let (down, along) = (bell::<ACROSS>(p.y, 10.0), bell::<ACROSS>(p.x, 10.0));
+    for (r, oy, wr) in down {
+        for (c, ox, wc) in along {
             // Along and across the corner's direction, in squares from the first square's middle.
             let u = (cos * ox + sin * oy) / SQUARE + (SQUARES as f64 - 1.0) / 2.0;
             let v = (-sin * ox + cos * oy) / SQUARE + (SQUARES as f64 - 1.0) / 2.0;
@@ -175,8 +183,10 @@ fn word(slopes: &Image<[f32; 2]>, p: Point, turn: f64) -> Vec<f32> {
                 continue;
             }
             let [height, direction] = slopes.at_clamped(r, c).map(f64::from);
-            let height = height * (-(ox * ox + oy * oy) / (2.0 * 10.0 * 10.0)).exp();
-            let bin = (direction - turn).rem_euclid(TAU) / TAU * DIRECTIONS as f64;
+            let height = height * wr * wc;
+            let turned = direction - turn;
+            // Both lie within 0 and 2π or little beyond.
+            let bin = (turned - TAU * (turned / TAU).floor()) / TAU * DIRECTIONS as f64;
             let (u0, v0, b0) = (u.floor(), v.floor(), bin.floor());
             for (du, wu) in [(0, 1.0 - (u - u0)), (1, u - u0)] {
                 for (dv, wv) in [(0, 1.0 - (v - v0)), (1, v - v0)] {

@@ -89,6 +89,9 @@ const MISSED: f64 = 1e-6;
 /// Share of the diagonal below which a shift is none.
 const STANDS_STILL: f64 = 0.006;
 
+/// Words of one tile that are compared with all of another at once.
+const AT_ONCE: usize = 48;
+
 /// Looks for the second tile in the first.
 pub fn link(a: (usize, &Features), b: (usize, &Features), size: Size) -> Link {
     let diagonal = (size.rows as f64).hypot(size.columns as f64);
@@ -123,22 +126,25 @@ pub fn alike(a: (&[Point], &DMatrix<f32>), b: (&[Point], &DMatrix<f32>)) -> Vec<
     if a.is_empty() || b.is_empty() {
         return Vec::new();
     }
-    // Cosines of the angles between words: rows for b, columns for a.
-    let cosines = b_words.transpose() * a_words;
     let mut best_of_b = vec![(f32::MIN, usize::MAX); b.len()];
     let mut best_of_a = Vec::with_capacity(a.len());
-    for (i, column) in cosines.as_slice().chunks_exact(b.len()).enumerate() {
-        for (best, v) in best_of_b.iter_mut().zip(column) {
-            *best = if *v > best.0 { (*v, i) } else { *best };
+    // Cosines of the angles between words: rows for b, columns for a; some columns at a time, so that they stay in the cache.
+    let b_words = b_words.transpose();
+    for from in (0..a.len()).step_by(AT_ONCE) {
+        let cosines = &b_words * a_words.columns(from, AT_ONCE.min(a.len() - from));
+        for (i, column) in (from..).zip(cosines.as_slice().chunks_exact(b.len())) {
+            for (best, v) in best_of_b.iter_mut().zip(column) {
+                *best = if *v > best.0 { (*v, i) } else { *best };
+            }
+            let first = greatest(column);
+            let at = column.iter().position(|v| *v == first).unwrap_or(0);
+            // The same corner with another direction is not a rival; its words lie side by side.
+            let same = |j: &usize| b[*j] == b[at];
+            let before = (0..at).rev().take_while(same).count();
+            let after = (at + 1..column.len()).take_while(same).count();
+            let second = greatest(&column[..at - before]).max(greatest(&column[at + 1 + after..]));
+            best_of_a.push((first, second, at));
         }
-        let first = greatest(column);
-        let at = column.iter().position(|v| *v == first).unwrap_or(0);
-        // The same corner with another direction is not a rival; its words lie side by side.
-        let same = |j: &usize| b[*j] == b[at];
-        let before = (0..at).rev().take_while(same).count();
-        let after = (at + 1..column.len()).take_while(same).count();
-        let second = greatest(&column[..at - before]).max(greatest(&column[at + 1 + after..]));
-        best_of_a.push((first, second, at));
     }
     let distance = |cosine: f32| (2.0 - 2.0 * cosine.min(1.0)).sqrt();
     let mut pairs: Vec<(usize, usize)> = Vec::new();

@@ -233,20 +233,29 @@ fn encode(image: &Image<Transmittance>) -> (Vec<i16>, usize) {
         .par_chunks_mut(image.columns().max(1))
         .enumerate()
         .map(|(row, out)| {
-            let (mut last, mut lost) = (0, 0);
-            for (code, t) in out.iter_mut().zip(image.row(row)) {
-                if t.0.is_finite() {
-                    let code = (t.0.abs().sqrt().copysign(t.0) * CODE).round() as i16;
-                    last = if *t == Transmittance::FULL { FULL } else { code.min(FULL - 1) };
-                } else {
-                    lost += 1;
+            let line = image.row(row);
+            out.iter_mut().zip(line).for_each(|(code, t)| *code = code_of(*t));
+            let lost: usize = line.iter().map(|t| !t.0.is_finite() as usize).sum();
+            if lost > 0 {
+                let mut last = 0;
+                for (code, t) in out.iter_mut().zip(line) {
+                    last = if t.0.is_finite() { *code } else { last };
+                    *code = last;
                 }
-                *code = last;
             }
             lost
         })
         .sum();
     (codes, blemished)
+}
+
+/// The code nearest to a transmittance's root; any, where that is not a number.
+fn code_of(t: Transmittance) -> i16 {
+    // From here on floats lie 1 apart, so that the sum itself rounds: vectors know no quicker way.
+    const WHOLE: f32 = 1.5 * (1u32 << 23) as f32;
+    let root = (t.0.abs().sqrt().copysign(t.0) * CODE).clamp(1.0 - f32::from(FULL), f32::from(FULL - 1));
+    let code = (root + WHOLE).to_bits().wrapping_sub(WHOLE.to_bits()) as i16;
+    if t == Transmittance::FULL { FULL } else { code }
 }
 
 fn root(code: i16) -> f32 {
@@ -261,15 +270,18 @@ fn light(code: i16) -> f32 {
 /// Means of transmittance over squares, as roots.
 fn reduce(codes: &[i16], size: Size, factor: usize) -> Image<f32> {
     let small = Size::new(size.rows / factor, size.columns / factor);
+    let pixels = (factor * factor) as f32;
     Image::from_rows(small, 0f32, |row, out| {
+        // Down the columns first: that is what vectors are quick at.
+        let mut sums = vec![0f32; size.columns];
         for y in row * factor..(row + 1) * factor {
             let line = &codes[y * size.columns..][..size.columns];
-            for (sum, square) in out.iter_mut().zip(line.chunks_exact(factor)) {
-                *sum += square.iter().map(|code| light(*code)).sum::<f32>();
-            }
+            sums.iter_mut().zip(line).for_each(|(sum, code)| *sum += light(*code));
         }
-        let pixels = (factor * factor) as f32;
-        out.iter_mut().for_each(|sum| *sum = (sum.abs() / pixels).sqrt().copysign(*sum));
+        for (out, square) in out.iter_mut().zip(sums.chunks_exact(factor)) {
+            let sum: f32 = square.iter().sum();
+            *out = (sum.abs() / pixels).sqrt().copysign(sum);
+        }
     })
 }
 

@@ -12,7 +12,7 @@
 //! texture) and V from the scatter of residual times slope over blocks of the patch.
 
 use crate::geometry::Point;
-use crate::geometry::resample::{Kernel, linear};
+use crate::geometry::resample::{Kernel, linear_run};
 use crate::image::{Image, Size};
 use nalgebra::{Matrix2, SymmetricEigen, Vector2};
 use wide::f32x8;
@@ -70,14 +70,16 @@ impl Between {
         side: usize,
         at: impl Fn(usize, usize) -> Point,
     ) -> Image<f32> {
-        let value = |i: usize| {
-            let p = at(i % side, i / side);
+        const RUN: usize = 16;
+        let mut laid = vec![0f32; side * side];
+        for (row, out) in laid.chunks_exact_mut(side).enumerate() {
+            let place = |column| at(column, row);
             match self {
-                Between::Quick => linear(other, p) as f32,
-                Between::Fine => kernel.sample(other, p),
+                Between::Quick => linear_run::<RUN>(other, place, out),
+                Between::Fine => kernel.run::<RUN>(other.pixels(), other.size(), place, out),
             }
-        };
-        Image::from_vec(Size::new(side, side), (0..side * side).map(value).collect())
+        }
+        Image::from_vec(Size::new(side, side), laid)
     }
 }
 
@@ -138,16 +140,26 @@ impl Patch {
             patch.dy.extend(across.map(|(u, d)| f64::from(0.5 * (d - u))));
         }
         let n = patch.values.len() as f64;
-        let mean = patch.values.iter().sum::<f64>() / n;
-        let spread = (patch.values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt().max(1e-9);
-        patch.values.iter_mut().for_each(|v| *v = (*v - mean) / spread);
-        patch.dx.iter_mut().chain(patch.dy.iter_mut()).for_each(|v| *v /= spread);
+        let mean = sum(&patch.values, |v| v) / n;
+        let spread = (sum(&patch.values, |v| (v - mean).powi(2)) / n).sqrt().max(1e-9);
+        let scale = 1.0 / spread;
+        patch.values.iter_mut().for_each(|v| *v = (*v - mean) * scale);
+        patch.dx.iter_mut().chain(patch.dy.iter_mut()).for_each(|v| *v *= scale);
         patch
     }
 
     fn likeness(&self, other: &Patch) -> f64 {
         self.values.iter().zip(&other.values).map(|(a, b)| a * b).sum::<f64>() / self.values.len() as f64
     }
+}
+
+/// Of what `of` makes of each value, by lanes. The values fill whole lanes.
+fn sum(values: &[f64], of: impl Fn(f64) -> f64) -> f64 {
+    let lanes = values.as_chunks::<LANES>().0.iter().fold([0.0; LANES], |mut sums, values| {
+        sums.iter_mut().zip(values).for_each(|(sum, v)| *sum += of(*v));
+        sums
+    });
+    lanes.iter().sum()
 }
 
 /// [1 2 1]/4 twice along both axes; the image shrinks by two pixels on every side.
