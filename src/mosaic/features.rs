@@ -12,6 +12,7 @@ use crate::image::Image;
 use nalgebra::DMatrix;
 use rayon::prelude::*;
 use std::f64::consts::{PI, TAU};
+use wide::f32x8;
 
 /// Corners of one tile.
 pub struct Features {
@@ -117,10 +118,20 @@ fn between_pixels(texture: &Image<f32>, r: usize, c: usize) -> Point {
 
 /// Height and direction (0 to 2π, from x towards y) of each slope.
 fn polar(dx: &Image<f32>, dy: &Image<f32>) -> Image<[f32; 2]> {
+    const LANES: usize = 8;
+    let lanes = |values: &[f32]| {
+        let mut held = [0f32; LANES];
+        held[..values.len()].copy_from_slice(values);
+        f32x8::from(held)
+    };
     Image::from_rows(dx.size(), [0f32; 2], |row, out| {
-        for (o, (x, y)) in out.iter_mut().zip(dx.row(row).iter().zip(dy.row(row))) {
-            let direction = y.atan2(*x);
-            *o = [(x * x + y * y).sqrt(), if direction < 0.0 { direction + TAU as f32 } else { direction }];
+        let slopes = dx.row(row).chunks(LANES).zip(dy.row(row).chunks(LANES));
+        for (out, (x, y)) in out.chunks_mut(LANES).zip(slopes) {
+            let (x, y) = (lanes(x), lanes(y));
+            let (heights, directions) = ((x * x + y * y).sqrt().to_array(), y.atan2(x).to_array());
+            for (out, (height, direction)) in out.iter_mut().zip(heights.into_iter().zip(directions)) {
+                *out = [height, if direction < 0.0 { direction + TAU as f32 } else { direction }];
+            }
         }
     })
 }
@@ -170,37 +181,39 @@ fn directions(slopes: &Image<[f32; 2]>, p: Point) -> Vec<f64> {
 
 /// The surroundings of a corner, seen along its direction.
 fn word(slopes: &Image<[f32; 2]>, p: Point, turn: f64) -> Vec<f32> {
-    let mut word = vec![0f32; WORD];
-    let (sin, cos) = turn.sin_cos();
+    // With a rim of squares that count for nothing, and the first direction once more after the last.
+    let mut sums = [[[0f32; DIRECTIONS + 1]; SQUARES + 2]; SQUARES + 2];
     const ACROSS: usize = 2 * REACH.ceil() as usize + 1;
     let (down, along) = (bell::<ACROSS>(p.y, 10.0), bell::<ACROSS>(p.x, 10.0));
+    let (sin, cos) = turn.sin_cos();
+    let inside = 0.0..(SQUARES + 1) as f64;
     for (r, oy, wr) in down {
         for (c, ox, wc) in along {
-            // Along and across the corner's direction, in squares from the first square's middle.
-            let u = (cos * ox + sin * oy) / SQUARE + (SQUARES as f64 - 1.0) / 2.0;
-            let v = (-sin * ox + cos * oy) / SQUARE + (SQUARES as f64 - 1.0) / 2.0;
-            if u <= -1.0 || v <= -1.0 || u >= SQUARES as f64 || v >= SQUARES as f64 {
+            // Along and across the corner's direction, in squares from the middle of the rim's first.
+            let u = (cos * ox + sin * oy) / SQUARE + (SQUARES + 1) as f64 / 2.0;
+            let v = (cos * oy - sin * ox) / SQUARE + (SQUARES + 1) as f64 / 2.0;
+            if !inside.contains(&u) || !inside.contains(&v) {
                 continue;
             }
-            let [height, direction] = slopes.at_clamped(r, c).map(f64::from);
-            let height = height * wr * wc;
-            let turned = direction - turn;
-            // Both lie within 0 and 2π or little beyond.
-            let bin = (turned - TAU * (turned / TAU).floor()) / TAU * DIRECTIONS as f64;
-            let (u0, v0, b0) = (u.floor(), v.floor(), bin.floor());
-            for (du, wu) in [(0, 1.0 - (u - u0)), (1, u - u0)] {
-                for (dv, wv) in [(0, 1.0 - (v - v0)), (1, v - v0)] {
-                    let (su, sv) = (u0 as isize + du, v0 as isize + dv);
-                    if su < 0 || sv < 0 || su >= SQUARES as isize || sv >= SQUARES as isize {
-                        continue;
-                    }
-                    let at = (sv as usize * SQUARES + su as usize) * DIRECTIONS;
+            let [height, direction] = slopes.at_clamped(r, c);
+            let height = height * (wr * wc) as f32;
+            let turned = (f64::from(direction) - turn) / TAU;
+            let bin = (turned - turned.floor()) * DIRECTIONS as f64;
+            let ((u0, fu), (v0, fv), (b0, fb)) = (parts(u), parts(v), parts(bin));
+            let b0 = b0.min(DIRECTIONS - 1);
+            for (row, wv) in [(v0, 1.0 - fv), (v0 + 1, fv)] {
+                for (column, wu) in [(u0, 1.0 - fu), (u0 + 1, fu)] {
                     let share = height * wu * wv;
-                    word[at + b0 as usize % DIRECTIONS] += (share * (1.0 - (bin - b0))) as f32;
-                    word[at + (b0 as usize + 1) % DIRECTIONS] += (share * (bin - b0)) as f32;
+                    sums[row][column][b0] += share * (1.0 - fb);
+                    sums[row][column][b0 + 1] += share * fb;
                 }
             }
         }
+    }
+    let mut word = Vec::with_capacity(WORD);
+    for square in sums[1..=SQUARES].iter().flat_map(|row| &row[1..=SQUARES]) {
+        word.push(square[0] + square[DIRECTIONS]);
+        word.extend_from_slice(&square[1..DIRECTIONS]);
     }
     // Lowe's cut at 0.2 keeps one strong edge from ruling the whole.
     for _ in 0..2 {
@@ -210,6 +223,12 @@ fn word(slopes: &Image<[f32; 2]>, p: Point, turn: f64) -> Vec<f32> {
     let length = word.iter().map(|w| w * w).sum::<f32>().sqrt().max(1e-12);
     word.iter_mut().for_each(|w| *w /= length);
     word
+}
+
+/// The whole number at or below a positive one, and what it lacks.
+fn parts(v: f64) -> (usize, f32) {
+    let whole = v as usize;
+    (whole, (v - whole as f64) as f32)
 }
 
 /// The difference of two turns, in (−π, π].

@@ -19,6 +19,8 @@ const PARTS: usize = 16;
 const CORNER: f64 = 0.04;
 /// Fewest parts that speak for a side.
 const FEWEST: usize = 4;
+/// Parts of a side that count as close to its corner.
+const AT_CORNER: usize = 3;
 /// A Gaussian's rise from 10 to 90 % in its standard deviations.
 const RISE: f64 = 2.563;
 /// Rise from 10 to 90 %, in pixels, beyond which a capture is blurred. A Gaussian's response falls to a tenth at
@@ -39,6 +41,10 @@ pub struct Sharpness {
     pub spread_px: [Option<f64>; 4],
     /// The same of the two sides that meet each one, where they come near to it.
     pub near_px: [Option<f64>; 4],
+    /// The same of both sides close to the corners top-left, top-right, bottom-right and bottom-left.
+    pub corners_px: [Option<f64>; 4],
+    /// The same of all sides' middle thirds.
+    pub middles_px: Option<f64>,
     /// How far apart each side is seen twice, in pixels, where the picture inside is seen twice as well.
     pub doubled_px: [Option<f64>; 4],
     /// Rise from 10 to 90 % by the blur alone, in pixels, where a ground rim melts into the sides and spreads them further.
@@ -65,15 +71,19 @@ pub fn measure(seen: &Image<Transmittance>, outline: &Outline) -> Sharpness {
     let of = |side: usize, what: fn(&Part) -> Option<f64>, fewest: usize| {
         median(sides[side].iter().filter_map(|(_, p)| what(p)).collect(), fewest)
     };
-    let near = |side: usize| {
-        let (before, after) = (&sides[(side + 3) % 4], &sides[(side + 1) % 4]);
-        let last = before.iter().filter(|(k, _)| *k >= PARTS - PARTS / 4);
-        median(last.chain(after.iter().filter(|(k, _)| *k < PARTS / 4)).map(|(_, p)| p.spread).collect(), FEWEST)
+    // Where one side ends and another begins.
+    let ends = |before: usize, after: usize, parts: usize| {
+        let last = sides[before % 4].iter().filter(|(k, _)| *k >= PARTS - parts);
+        let first = sides[after % 4].iter().filter(|(k, _)| *k < parts);
+        median(last.chain(first).map(|(_, p)| p.spread).collect(), FEWEST)
     };
+    let middles = sides.iter().flatten().filter(|(k, _)| (PARTS / 3..PARTS - PARTS / 3).contains(k));
     let doubled = std::array::from_fn(|side| of(side, |p| p.doubled, FEWEST.max(sides[side].len() / 2)));
     Sharpness {
         spread_px: std::array::from_fn(|side| of(side, |p| Some(p.spread), FEWEST)),
-        near_px: std::array::from_fn(near),
+        near_px: std::array::from_fn(|side| ends(side + 3, side + 1, PARTS / 4)),
+        corners_px: std::array::from_fn(|side| ends(side + 3, side, AT_CORNER)),
+        middles_px: median(middles.map(|(_, p)| p.spread).collect(), FEWEST),
         under_the_rim_px: outline.rim_blur.map(|deviation| RISE * deviation),
         doubled_px: if picture_repeats(seen, outline, &doubled) { doubled } else { [None; 4] },
         overshoot: median(sides.iter().flatten().filter_map(|(_, p)| p.overshoot).collect(), PARTS),
@@ -213,7 +223,7 @@ impl Sharpness {
 
     /// Motion or blur, whichever the sides tell.
     pub fn blur(&self) -> Option<Warning> {
-        self.moved().or_else(|| self.unfocused()).or_else(|| self.one_side())
+        self.moved().or_else(|| self.corners()).or_else(|| self.unfocused()).or_else(|| self.one_side())
     }
 
     /// Means of the level and of the upright sides, where both of a pair are seen.
@@ -222,7 +232,8 @@ impl Sharpness {
         [(top, bottom), (left, right)].map(|(a, b)| Some((a? + b?) / 2.0))
     }
 
-    /// Motion spreads or doubles the sides across its way alone, and opposite sides alike.
+    /// Motion spreads or doubles the sides across its way alone, and opposite sides alike; what falls off towards a pair of sides spreads the
+    /// others' ends as well.
     fn moved(&self) -> Option<Warning> {
         const MEND: &str =
             "the camera or the plate moved while this was exposed; use a stand and the self-timer, and copy it again";
@@ -238,7 +249,8 @@ impl Sharpness {
             (level, upright, ["level", "upright"])
         };
         let pair = if upright > level { [1, 3] } else { [0, 2] };
-        let both = pair.iter().all(|side| self.spread_px[*side].is_some_and(|s| s > WIDER * narrow));
+        let apart = |wide: f64, side: usize| wide > WIDER * self.near_px[side].unwrap_or(narrow).max(narrow);
+        let both = pair.iter().all(|side| self.spread_px[*side].is_some_and(|wide| apart(wide, *side)));
         if wide <= BLURRED || !both {
             return None;
         }
@@ -266,6 +278,22 @@ impl Sharpness {
         })
     }
 
+    /// Focus that falls off towards all four corners, as no tilt makes it.
+    fn corners(&self) -> Option<Warning> {
+        let [a, b, c, d] = self.corners_px;
+        let (corners, middle) = ([a?, b?, c?, d?], self.middles_px?);
+        corners.iter().all(|wide| *wide > BLURRED.max(WIDER * middle)).then(|| {
+            let wide = corners.iter().sum::<f64>() / 4.0;
+            Warning::new(
+                "blurred",
+                format!(
+                    "the plate's corners spread over {wide:.1} pixels (10 to 90 %), the middles of its sides over {middle:.1}: the lens's \
+                     field is curved; stop it down, or step back so that the plate lies nearer the middle of the frame, and copy it again"
+                ),
+            )
+        })
+    }
+
     /// Focus that falls off towards one side, and so along the two that meet it. One that alone is wide has a ground rim.
     fn one_side(&self) -> Option<Warning> {
         (0..4).find_map(|side| {
@@ -288,11 +316,15 @@ impl Sharpness {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::image::Size;
+    use crate::notes::PlateSize;
 
     fn sides(spread: [f64; 4]) -> Sharpness {
         Sharpness {
             spread_px: spread.map(Some),
             near_px: [None; 4],
+            corners_px: [None; 4],
+            middles_px: None,
             under_the_rim_px: None,
             doubled_px: [None; 4],
             overshoot: Some(0.003),
@@ -317,6 +349,10 @@ mod tests {
         assert!(codes(&melted).is_empty());
         let twice = Sharpness { doubled_px: [None, Some(6.1), None, Some(5.9)], ..sides([2.0; 4]) };
         assert!(twice.warnings()[0].message.contains("6.0 pixels apart"), "{:?}", twice.warnings());
+        let curved = Sharpness { corners_px: [Some(5.2); 4], middles_px: Some(2.4), ..sides([2.6; 4]) };
+        assert!(curved.warnings()[0].message.contains("field is curved"), "{:?}", curved.warnings());
+        let tilted = Sharpness { corners_px: [Some(5.2), Some(5.2), Some(2.4), Some(2.4)], ..curved };
+        assert!(codes(&tilted).is_empty());
         let sharpened = Sharpness { overshoot: Some(0.06), ..sides([1.4; 4]) };
         assert_eq!(codes(&sharpened), ["sharpened"]);
     }
@@ -347,5 +383,29 @@ mod tests {
         assert!(rise(0.0).abs() < 1e-3, "{}", rise(0.0));
         let most = made(1.0).into_iter().fold(0.0, f64::max) - 1.0;
         assert!(most > 0.03 && (rise(1.0) - most).abs() < 0.003, "{} for {most}", rise(1.0));
+    }
+    /// A plate whose edges are Gaussian steps of a known width, which grows from the frame's middle towards its corners.
+    #[test]
+    fn a_curved_field_is_told_by_the_corners() {
+        let seen = |curved: f64| {
+            let size = Size::new(1000, 1300);
+            let image = Image::from_rows(size, Transmittance(0.0), |row, out| {
+                for (column, t) in out.iter_mut().enumerate() {
+                    let (x, y) = (column as f64 + 0.5 - 650.0, row as f64 + 0.5 - 500.0);
+                    // 10 to 90 % is 2.56 deviations; the corners lie 687 pixels from the middle, the sides' own 550 and 412.
+                    let sigma = 0.9 + curved * (x.hypot(y) / 687.0).powi(8);
+                    let inside = [x + 550.0, 550.0 - x, y + 412.0, 412.0 - y];
+                    let glass: f64 = inside.iter().map(|d| 1.0 / (1.0 + (-1.702 * d / sigma).exp())).product();
+                    *t = Transmittance((1.0 - 0.7 * glass) as f32);
+                }
+            });
+            let plate = PlateSize { name: "165x123.6mm".into(), short_mm: 123.6, long_mm: 165.0 };
+            let outline = crate::plate::find(&image, &plate, None).unwrap();
+            measure(&image, &outline)
+        };
+        assert!(seen(0.0).blur().is_none(), "{:?}", seen(0.0));
+        let curved = seen(4.0);
+        let said = curved.blur().unwrap_or_else(|| panic!("{curved:?}"));
+        assert!(said.message.contains("field is curved"), "{}", said.message);
     }
 }
