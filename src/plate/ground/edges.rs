@@ -165,7 +165,7 @@ impl Edges {
             let next_slopes;
             (next.cost, next_slopes) = next.sloped(places);
             if next.cost < self.cost {
-                let settled = self.cost - next.cost < 1e-4 * self.cost;
+                let settled = self.cost - next.cost < 1e-6 * self.cost;
                 (*self, slopes) = (next, next_slopes);
                 damping *= 0.3;
                 if settled {
