@@ -207,14 +207,15 @@ impl<'a> Scene<'a> {
         tiles.dedup();
         let patches: Vec<(u16, Patch)> =
             tiles.iter().filter_map(|t| Some((*t, self.patch(*t, top, left, sources)?))).collect();
+        let alone = patches.len() == 1;
         for y in 0..rows {
             let (mut sums, mut weights) = ([0.0; CELL], [0.0; CELL]);
             for (tile, patch) in &patches {
                 let mut weight = [1.0; CELL];
-                if !(patches.len() == 1 && patch.whole) {
-                    let part = |x| if patches.len() == 1 { 1.0 } else { share(*tile, [x, y], &near) };
-                    let seen = |x| if patch.holds(x, y) { part(x) } else { 0.0 };
-                    weight.iter_mut().enumerate().for_each(|(x, weight)| *weight = seen(x));
+                if !alone || !patch.whole {
+                    let of = |x| if alone { 1.0 } else { share(*tile, [x, y], &near) };
+                    let held = |x| if patch.holds(x, y) { of(x) } else { 0.0 };
+                    weight.iter_mut().enumerate().for_each(|(x, weight)| *weight = held(x));
                 }
                 if weight.iter().all(|w| *w == 0.0) {
                     continue;

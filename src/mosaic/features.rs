@@ -138,10 +138,10 @@ fn polar(dx: &Image<f32>, dy: &Image<f32>) -> Image<[f32; 2]> {
 
 /// The `N` pixels about a place on one axis: number, distance of the middle, and weight by a Gaussian of `sigma` about the place. Along
 /// both axes the weights' product is that of a round one.
-fn bell<const N: usize>(about: f64, sigma: f64) -> [(isize, f64, f64); N] {
+fn pixels_about<const N: usize>(place: f64, sigma: f64) -> [(isize, f64, f64); N] {
     std::array::from_fn(|k| {
-        let pixel = about as isize + k as isize - (N / 2) as isize;
-        let off = pixel as f64 + 0.5 - about;
+        let pixel = place as isize + k as isize - (N / 2) as isize;
+        let off = pixel as f64 + 0.5 - place;
         (pixel, off, (-off * off / (2.0 * sigma * sigma)).exp())
     })
 }
@@ -150,7 +150,8 @@ fn bell<const N: usize>(about: f64, sigma: f64) -> [(isize, f64, f64); N] {
 fn directions(slopes: &Image<[f32; 2]>, p: Point) -> Vec<f64> {
     const BINS: usize = 36;
     let mut histogram = [0f64; BINS];
-    let (down, along) = (bell::<19>(p.y, 4.5), bell::<19>(p.x, 4.5));
+    const SIGMA: f64 = 4.5;
+    let (down, along) = (pixels_about::<19>(p.y, SIGMA), pixels_about::<19>(p.x, SIGMA));
     for (r, _, wr) in down {
         for (c, _, wc) in along {
             let [height, direction] = slopes.at_clamped(r, c).map(f64::from);
@@ -184,7 +185,9 @@ fn word(slopes: &Image<[f32; 2]>, p: Point, turn: f64) -> Vec<f32> {
     // With a rim of squares that count for nothing, and the first direction once more after the last.
     let mut sums = [[[0f32; DIRECTIONS + 1]; SQUARES + 2]; SQUARES + 2];
     const ACROSS: usize = 2 * REACH.ceil() as usize + 1;
-    let (down, along) = (bell::<ACROSS>(p.y, 10.0), bell::<ACROSS>(p.x, 10.0));
+    /// Of the weights, in pixels: what lies further out tells less of the corner.
+    const SIGMA: f64 = 10.0;
+    let (down, along) = (pixels_about::<ACROSS>(p.y, SIGMA), pixels_about::<ACROSS>(p.x, SIGMA));
     let (sin, cos) = turn.sin_cos();
     let inside = 0.0..(SQUARES + 1) as f64;
     for (r, oy, wr) in down {
@@ -225,7 +228,7 @@ fn word(slopes: &Image<[f32; 2]>, p: Point, turn: f64) -> Vec<f32> {
     word
 }
 
-/// The whole number at or below a positive one, and what it lacks.
+/// The whole number at or below a positive one, and the rest.
 fn parts(v: f64) -> (usize, f32) {
     let whole = v as usize;
     (whole, (v - whole as f64) as f32)
