@@ -59,17 +59,10 @@ impl Kernel {
         self.sample_in(source.pixels(), source.size(), p)
     }
 
-    /// Values at the places `place(0)`, `place(1)` and so on, as many as `out` holds. `RUN` places are found before any is read: one loop
-    /// for each is one that vectors take.
+    /// Values at the places `place(0)`, `place(1)` and so on, as many as `out` holds.
     #[inline(always)]
     pub fn run<const RUN: usize>(&self, source: &[f32], size: Size, place: impl Fn(usize) -> Point, out: &mut [f32]) {
-        for (run, out) in out.chunks_mut(RUN).enumerate() {
-            let mut places = [[0; 2]; RUN];
-            places.iter_mut().enumerate().for_each(|(k, at)| *at = phases(place(run * RUN + k)));
-            for (out, place) in out.iter_mut().zip(&places) {
-                *out = self.sample_at(source, size, *place);
-            }
-        }
+        in_runs::<RUN>(place, out, |at| self.sample_at(source, size, at));
     }
 
     /// The same from bare numbers, row by row.
@@ -109,6 +102,17 @@ fn phases(p: Point) -> [i64; 2] {
     // Here doubles lie 1 apart, so that the sum itself rounds to whole phases: casts and floors would each cost more.
     const WHOLE: f64 = 1.5 * (1u64 << 52) as f64;
     [p.x, p.y].map(|v| ((v - 0.5) * PHASES as f64 + WHOLE).to_bits() as i64 - WHOLE.to_bits() as i64)
+}
+
+/// Fills `out` with what `read` gives at the phases of each place. `RUN` places are found before any is read: one loop for each is one that
+/// vectors take.
+#[inline(always)]
+fn in_runs<const RUN: usize>(place: impl Fn(usize) -> Point, out: &mut [f32], read: impl Fn([i64; 2]) -> f32) {
+    for (run, out) in out.chunks_mut(RUN).enumerate() {
+        let mut places = [[0; 2]; RUN];
+        places.iter_mut().enumerate().for_each(|(k, at)| *at = phases(place(run * RUN + k)));
+        out.iter_mut().zip(places).for_each(|(out, at)| *out = read(at));
+    }
 }
 
 /// As many numbers as a vector has lanes, from one on.
@@ -198,17 +202,13 @@ pub fn linear_run<const RUN: usize>(image: &Image<f32>, place: impl Fn(usize) ->
         let whole = (v >> PHASE_BITS).min(last - 1);
         (whole as usize, (v - (whole << PHASE_BITS)) as f32 / PHASES as f32)
     };
-    for (run, out) in out.chunks_mut(RUN).enumerate() {
-        let mut places = [[0; 2]; RUN];
-        places.iter_mut().enumerate().for_each(|(k, at)| *at = phases(place(run * RUN + k)));
-        for (out, [x, y]) in out.iter_mut().zip(places) {
-            let ((column, fx), (row, fy)) = (held(x, last[0]), held(y, last[1]));
-            let at = row * columns + column;
-            let (upper, lower) = (&values[at..at + 2], &values[at + columns..][..2]);
-            let along = |line: &[f32]| line[0] + (line[1] - line[0]) * fx;
-            *out = along(upper) + (along(lower) - along(upper)) * fy;
-        }
-    }
+    in_runs::<RUN>(place, out, |[x, y]| {
+        let ((column, fx), (row, fy)) = (held(x, last[0]), held(y, last[1]));
+        let at = row * columns + column;
+        let (upper, lower) = (&values[at..at + 2], &values[at + columns..][..2]);
+        let along = |line: &[f32]| line[0] + (line[1] - line[0]) * fx;
+        along(upper) + (along(lower) - along(upper)) * fy
+    });
 }
 
 /// Fills a result of `size`: its pixel centre (x, y) takes the source's value at `map(x, y)`, as `keep` would have it kept.

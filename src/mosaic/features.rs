@@ -203,7 +203,8 @@ fn word(slopes: &Image<[f32; 2]>, p: Point, turn: f64) -> Vec<f32> {
             let turned = (f64::from(direction) - turn) / TAU;
             let bin = (turned - turned.floor()) * DIRECTIONS as f64;
             let ((u0, fu), (v0, fv), (b0, fb)) = (parts(u), parts(v), parts(bin));
-            let b0 = b0.min(DIRECTIONS - 1);
+            // A hair below a whole turn rounds to one.
+            let b0 = b0 % DIRECTIONS;
             for (row, wv) in [(v0, 1.0 - fv), (v0 + 1, fv)] {
                 for (column, wu) in [(u0, 1.0 - fu), (u0 + 1, fu)] {
                     let share = height * wu * wv;

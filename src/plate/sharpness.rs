@@ -384,7 +384,8 @@ mod tests {
         let most = made(1.0).into_iter().fold(0.0, f64::max) - 1.0;
         assert!(most > 0.03 && (rise(1.0) - most).abs() < 0.003, "{} for {most}", rise(1.0));
     }
-    /// A plate whose edges are Gaussian steps of a known width, which grows from the frame's middle towards its corners.
+
+    /// A plate whose edges are steps of a known width, nearly a Gaussian's, which grows from the frame's middle towards its corners.
     #[test]
     fn a_curved_field_is_told_by_the_corners() {
         let seen = |curved: f64| {
